@@ -1,0 +1,60 @@
+# handfast: one folder, one virtual environment. Every target sets up what it needs by itself.
+PYTHON ?= python3
+BIN := .venv/bin
+SEED ?= 1
+
+.PHONY: help demo test check speed soak lock clean
+
+help:
+	@echo "make demo    lay down the seedling bench, teach it, check it, run it, write the report (SEED=n)"
+	@echo "make test    all checks and tests in their short form"
+	@echo "make check   lint, format, types, rooms"
+	@echo "make speed   speed ratios beside their goals"
+	@echo "make soak    the long forms of the tests"
+	@echo "make lock    write requirements.lock anew"
+
+.venv/bin/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
+	  echo "handfast needs Python 3.11 or newer; name one: make PYTHON=/path/to/python3 ..."; exit 2; }
+	@$(PYTHON) -m venv .venv 2>/dev/null || { rm -rf .venv; \
+	  if [ "$$(id -u)" = 0 ]; then apt-get install -y -q python3-venv; \
+	  elif sudo -n true 2>/dev/null; then sudo apt-get install -y -q python3-venv; \
+	  else echo "Python's venv module is missing: install the package python3-venv, then try again"; exit 2; fi; \
+	  $(PYTHON) -m venv .venv; }
+
+.venv/run.stamp: .venv/bin/python pyproject.toml requirements.lock
+	@echo "setting up .venv (once) ..."
+	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e '.[report]'
+	@touch $@
+
+.venv/dev.stamp: .venv/run.stamp
+	@echo "setting up .venv for development (once) ..."
+	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e '.[report,dev]'
+	@touch $@
+
+demo: .venv/run.stamp
+	@$(BIN)/python examples/demo.py --seed $(SEED)
+
+test: check
+	$(BIN)/python -m pytest -n 2
+	HANDFAST_PLAIN=1 $(BIN)/python -m pytest tests/unit/mechanics -q -k plain
+
+check: .venv/dev.stamp
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-cache --config pyproject.toml | tail -8
+
+speed: .venv/dev.stamp
+	$(BIN)/python benchmarks/speed.py
+
+soak: .venv/dev.stamp
+	HANDFAST_SOAK=1 $(BIN)/python -m pytest -n 2
+
+lock: .venv/dev.stamp
+	$(BIN)/pip install -q pip-tools
+	$(BIN)/pip-compile -q --strip-extras --all-extras --no-emit-index-url --no-emit-trusted-host \
+	  --no-emit-find-links --no-annotate --no-header -o requirements.lock pyproject.toml
+
+clean:
+	rm -rf .venv .mypy_cache .ruff_cache .import_linter_cache .hypothesis

@@ -1,0 +1,227 @@
+"""A bench folder on disk: find it, read it, check that its parts fit together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from handfast.bench.measured import amended, read_measured
+from handfast.bench.parts import SIDES, Bench, Servo
+from handfast.errors import InputError
+from handfast.files.document import Document, Key, read_document
+from handfast.files.fields import read_table
+
+BENCH_FILE = "bench.toml"
+STOCK_FILE = "stock.toml"
+MEASURED_FILE = "measured.toml"
+FEWEST_JOINTS, MOST_JOINTS = 4, 7
+
+
+@dataclass(frozen=True)
+class BenchFolder:
+    """Paths of one bench."""
+
+    root: Path
+
+    @property
+    def file(self) -> Path:
+        """The design, edited by hand."""
+        return self.root / BENCH_FILE
+
+    @property
+    def stock(self) -> Path:
+        """The servo classes to choose from."""
+        return self.root / STOCK_FILE
+
+    @property
+    def measured(self) -> Path:
+        """Measured values that override the design."""
+        return self.root / MEASURED_FILE
+
+    @property
+    def routines(self) -> Path:
+        """The routines."""
+        return self.root / "routines"
+
+    @property
+    def recordings(self) -> Path:
+        """What was recorded while teaching."""
+        return self.root / "recordings"
+
+    @property
+    def database(self) -> Path:
+        """Runs and what was learned from them."""
+        return self.root / "bench.sqlite"
+
+    @property
+    def out(self) -> Path:
+        """Reports and pictures."""
+        return self.root / "out"
+
+    def routine_files(self) -> list[Path]:
+        """All routines, by name."""
+        return sorted(self.routines.glob("*.toml"))
+
+
+def find_bench(start: Path, given: Path | None = None) -> BenchFolder:
+    """The bench folder: `given`, or the nearest folder from `start` upwards that holds a bench.toml."""
+    if given is not None:
+        root = given.parent if given.name == BENCH_FILE else given
+        if not (root / BENCH_FILE).is_file():
+            raise InputError(
+                f"no {BENCH_FILE} in this folder",
+                where=str(root),
+                expected="a bench folder",
+                next_step=f"handfast new {root} lays one down",
+            )
+        return BenchFolder(root)
+    folder = start.resolve()
+    for candidate in (folder, *folder.parents):
+        if (candidate / BENCH_FILE).is_file():
+            return BenchFolder(candidate)
+    raise InputError(
+        f"no {BENCH_FILE} here or in any folder above",
+        where=str(folder),
+        expected="to be inside a bench folder",
+        next_step="go into one, name one with --bench DIR, or make one with: handfast new DIR",
+    )
+
+
+def read_stock(path: Path) -> tuple[Servo, ...]:
+    """The servo classes of a stock file."""
+    document = read_document(path)
+    for key in document.values:
+        if key != "servo":
+            raise InputError(
+                "unknown key",
+                where=document.place((key,)),
+                available=["servo"],
+                next_step="write [servo.NAME]",
+            )
+    classes = document.values.get("servo", {})
+    if not isinstance(classes, dict) or not classes:
+        raise InputError(
+            "no servo class",
+            where=str(path),
+            expected="at least one table [servo.NAME]",
+            next_step="add one, or take stock.toml from a bench made with: handfast new DIR",
+        )
+    stock = []
+    for name, raw in classes.items():
+        if not isinstance(raw, dict):
+            raise InputError("is not a table", where=document.place(("servo", name)), expected="[servo.NAME]")
+        servo = read_table(Servo, raw, document, ("servo", name), name=name)
+        if servo.pulse_high <= servo.pulse_low:
+            raise InputError(
+                "pulse_high_us is not above pulse_low_us",
+                where=document.place(("servo", name)),
+                expected="a pulse range from low to high",
+                next_step="swap them, or mend one",
+            )
+        stock.append(servo)
+    return tuple(stock)
+
+
+def read_bench(folder: BenchFolder, measured: bool = True) -> Bench:
+    """The bench as designed, with measured values in place of the design's where there are any."""
+    stock = read_stock(folder.stock)
+    document = read_document(folder.file)
+    bench = read_table(Bench, document.values, document, (), stock=stock)
+    _check_fit(bench, document)
+    if measured and folder.measured.exists():
+        bench = amended(bench, read_measured(folder.measured))
+    return bench
+
+
+def _refuse(document: Document, key: Key, what: str, expected: str, **more: Any) -> InputError:
+    return InputError(what, where=document.place(key), expected=expected, **more)
+
+
+def _check_fit(bench: Bench, document: Document) -> None:
+    """Parts must fit together; each refusal names the place in the file."""
+    stock = {servo.name for servo in bench.stock}
+    channels: dict[int, str] = {}
+    for side in SIDES:
+        arm = bench.arm(side)
+        top: Key = ("arms", side)
+        if not FEWEST_JOINTS <= len(arm.joints) <= MOST_JOINTS:
+            raise _refuse(
+                document,
+                top,
+                f"the {side} arm has {len(arm.joints)} joints",
+                f"{FEWEST_JOINTS} to {MOST_JOINTS} tables [[arms.{side}.joint]]",
+                next_step="add or take out joints",
+            )
+        names: set[str] = set()
+        parts: list[tuple[Any, Key, str]] = [
+            (joint, (*top, "joint", i), f"{side} {joint.name}") for i, joint in enumerate(arm.joints)
+        ]
+        parts.append((arm.gripper, (*top, "gripper"), f"{side} gripper"))
+        for part, key, name in parts:
+            if part.servo_name not in stock:
+                raise _refuse(
+                    document,
+                    (*key, "servo"),
+                    f'no servo class "{part.servo_name}" in {STOCK_FILE}',
+                    "the name of a class in stock",
+                    available=stock,
+                    asked=part.servo_name,
+                    next_step=f"choose one of these, or add [servo.{part.servo_name}] to {STOCK_FILE}",
+                )
+            if part.channel >= bench.controller.channels:
+                raise _refuse(
+                    document,
+                    (*key, "channel"),
+                    f"channel {part.channel} does not exist",
+                    f"0 to {bench.controller.channels - 1} (controller.channels = {bench.controller.channels})",
+                    next_step="choose a free channel, or mend controller.channels",
+                )
+            if part.channel in channels:
+                raise _refuse(
+                    document,
+                    (*key, "channel"),
+                    f"channel {part.channel} is already taken by the {channels[part.channel]}",
+                    "a channel of its own for every servo",
+                    next_step="free channels: "
+                    + ", ".join(str(c) for c in range(bench.controller.channels) if c not in channels),
+                )
+            channels[part.channel] = name
+            if part.travel[0] >= part.travel[1]:
+                raise _refuse(
+                    document,
+                    (*key, "travel_deg"),
+                    "the travel is empty",
+                    "the lowest, then the highest angle",
+                )
+            if part.wiper_slope == 0.0:
+                raise _refuse(document, (*key, "wiper_counts_per_deg"), "0 counts per degree", "a slope not 0")
+            if part.pulse_slope == 0.0:
+                raise _refuse(document, (*key, "pulse_us_per_deg"), "0 µs per degree", "a slope not 0")
+        for i, joint in enumerate(arm.joints):
+            key = (*top, "joint", i)
+            if joint.name in names:
+                raise _refuse(document, (*key, "name"), f'a second joint "{joint.name}"', "a name of its own")
+            names.add(joint.name)
+            if np.linalg.norm(joint.axis) < 1e-9:
+                raise _refuse(document, (*key, "axis"), "the axis has no length", "a direction, such as [0, 0, 1]")
+        g = arm.gripper
+        if np.linalg.norm(g.fingers) < 1e-9:
+            raise _refuse(document, (*top, "gripper", "fingers"), "fingers has no length", "a direction")
+        if np.linalg.norm(np.cross(g.fingers, g.jaws)) < 1e-6:
+            raise _refuse(
+                document,
+                (*top, "gripper", "jaws"),
+                "jaws lies along fingers",
+                "a direction across the fingers",
+            )
+        if g.opening[0] >= g.opening[1]:
+            raise _refuse(document, (*top, "gripper", "opening_mm"), "no opening", "narrowest, then widest gap")
+        if g.angle_shut == g.angle_open:
+            raise _refuse(
+                document, (*top, "gripper", "open_deg"), "equals shut_deg", "another angle than shut_deg"
+            )
+    if any(a >= b for a, b in zip(bench.table_top.low, bench.table_top.high, strict=True)):
+        raise _refuse(document, ("table", "high_mm"), "the table has no size", "high_mm above low_mm in x and y")

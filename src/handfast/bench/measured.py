@@ -1,0 +1,161 @@
+"""Measured values: what they override, how sure they are, when and how they were found.
+
+`measured.toml` is a list. Later entries win over earlier ones for the same quantity, so taking the last
+batch out undoes it.
+
+    [[value]]
+    of = "left shoulder"               # a joint or gripper, or "left base", "supply", "thing plug-pot"
+    key = "unseen_play_deg"            # a key as in bench.toml
+    value = 0.83
+    uncertainty = 0.10                 # one standard deviation, in the key's unit; left out if unknown
+    date = 2026-11-25
+    source = "post contact, both sides, 6 readings"
+    batch = "2026-11-25 calibrate 1"
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from handfast.bench.parts import SIDES, Arm, Bench
+from handfast.errors import InputError
+from handfast.files.document import Document, read_document
+from handfast.files.fields import read_value, specs_of
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One measured value as it stands in the file."""
+
+    of: str
+    key: str
+    value: Any
+    uncertainty: float | None
+    date: str
+    source: str
+    batch: str
+    index: int
+    document: Document
+
+
+def read_measured(path: Path) -> tuple[Measured, ...]:
+    """All entries of a measured.toml, oldest first."""
+    document = read_document(path)
+    for key in document.values:
+        if key != "value":
+            raise InputError("unknown key", where=document.place((key,)), available=["value"], asked=key)
+    entries = []
+    raw_entries = document.values.get("value", [])
+    if not isinstance(raw_entries, list):
+        raise InputError("is not a list", where=document.place(("value",)), expected="[[value]] tables")
+    allowed = ("of", "key", "value", "uncertainty", "date", "source", "batch")
+    for index, raw in enumerate(raw_entries):
+        where = ("value", index)
+        if not isinstance(raw, dict):
+            raise InputError("is not a table", where=document.place(where), expected="[[value]] tables")
+        for name in raw:
+            if name not in allowed:
+                raise InputError(
+                    "unknown key", where=document.place((*where, name)), available=allowed, asked=name
+                )
+        for name in ("of", "key", "value", "date", "source"):
+            if name not in raw:
+                raise InputError(
+                    f"{name} is missing",
+                    where=document.place(where),
+                    expected="of, key, value, date and source",
+                    next_step="add it, or take this entry out",
+                )
+        date = raw["date"]
+        uncertainty = raw.get("uncertainty")
+        if uncertainty is not None and (not isinstance(uncertainty, (int, float)) or uncertainty < 0):
+            raise InputError(
+                f"{uncertainty!r} does not fit",
+                where=document.place((*where, "uncertainty")),
+                expected="a standard deviation, at least 0",
+            )
+        entries.append(
+            Measured(
+                of=str(raw["of"]),
+                key=str(raw["key"]),
+                value=raw["value"],
+                uncertainty=None if uncertainty is None else float(uncertainty),
+                date=date.isoformat() if isinstance(date, (datetime.date, datetime.datetime)) else str(date),
+                source=str(raw["source"]),
+                batch=str(raw.get("batch", "")),
+                index=index,
+                document=document,
+            )
+        )
+    return tuple(entries)
+
+
+def quantities(bench: Bench) -> tuple[str, ...]:
+    """What a measured value can be `of`."""
+    names = [f"{side} {joint.name}" for side in SIDES for joint in bench.arm(side).joints]
+    names += [f"{side} {part}" for side in SIDES for part in ("gripper", "base", "wire")]
+    return (*names, "supply", "ambient", *(f"thing {t.name}" for t in bench.things))
+
+
+def amended(bench: Bench, entries: tuple[Measured, ...]) -> Bench:
+    """The bench with measured values in place; raises InputError naming the entry that does not fit."""
+    for entry in entries:
+        bench = _amend(bench, entry)
+    return bench
+
+
+def _amend(bench: Bench, entry: Measured) -> Bench:
+    side, _, rest = entry.of.partition(" ")
+    if side in SIDES and rest:
+        arm = _amend_arm(bench.arm(side), rest, entry, bench)
+        return dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **{side: arm}))
+    if entry.of == "supply":
+        return dataclasses.replace(bench, supply=_with(bench.supply, entry))
+    if entry.of == "ambient" and bench.ambient is not None:
+        return dataclasses.replace(bench, ambient=_with(bench.ambient, entry))
+    if side == "thing" and any(thing.name == rest for thing in bench.things):
+        things = tuple(_with(t, entry) if t.name == rest else t for t in bench.things)
+        return dataclasses.replace(bench, things=things)
+    raise _no_such(entry, bench)
+
+
+def _amend_arm(arm: Arm, part: str, entry: Measured, bench: Bench) -> Arm:
+    if part == "base":
+        moved: Arm = _with(arm, entry)
+        return moved
+    if part == "gripper":
+        return dataclasses.replace(arm, gripper=_with(arm.gripper, entry))
+    if part == "wire":
+        return dataclasses.replace(arm, wire=_with(arm.wire, entry))
+    if part not in [joint.name for joint in arm.joints]:
+        raise _no_such(entry, bench)
+    joints = tuple(_with(j, entry) if j.name == part else j for j in arm.joints)
+    return dataclasses.replace(arm, joints=joints)
+
+
+def _no_such(entry: Measured, bench: Bench) -> InputError:
+    return InputError(
+        f'the bench has no "{entry.of}"',
+        where=entry.document.place(("value", entry.index, "of")),
+        available=quantities(bench),
+        asked=entry.of,
+        next_step="mend the name, or take this entry out",
+    )
+
+
+def _with(part: Any, entry: Measured) -> Any:
+    specs = specs_of(type(part))
+    if entry.key not in specs:
+        raise InputError(
+            f'"{entry.of}" has no {entry.key}',
+            where=entry.document.place(("value", entry.index, "key")),
+            available=specs,
+            asked=entry.key,
+        )
+    name, spec, _ = specs[entry.key]
+    value = read_value(spec, entry.value, entry.document, ("value", entry.index, "value"))
+    return dataclasses.replace(part, **{name: value})

@@ -1,0 +1,1 @@
+"""Arrays only: rotations, poses, twists, and distances between simple shapes."""

@@ -1,0 +1,74 @@
+"""Torques that joints transmit, for batches of samples."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from handfast.geometry.rigid import Array
+from handfast.mechanics.chain_kernels import torques_kernel
+from handfast.mechanics.kinematics import batch, places
+from handfast.mechanics.model import Chain, Model
+
+
+def inverse_dynamics(
+    chain: Chain,
+    q: Array,
+    qd: Array,
+    qdd: Array,
+    loads: Array | None = None,
+    load_offsets: Array | None = None,
+) -> Array:
+    """Torques (N, K) N·m that the joints must give, positive along the axis, friction and springs left out.
+
+    q, qd, qdd (N, K) in rad, rad/s, rad/s². loads (N, arms) kg: point masses held; load_offsets (N, arms, 3)
+    m: their place from the TCP, in the axes of the last link. Recursive Newton-Euler (see the kernel).
+    """
+    q, qd, qdd = batch(q), batch(qd), batch(qdd)
+    N, A = len(q), chain.arms
+    loads = np.zeros((N, A)) if loads is None else np.array(np.broadcast_to(loads, (N, A)), dtype=float)
+    if load_offsets is None:
+        load_offsets = np.zeros((N, A, 3))
+    tau = np.empty(q.shape)
+    torques_kernel(
+        chain.first, chain.bases, chain.offsets, chain.axes, chain.masses, chain.coms, chain.inertias,
+        chain.gravity, chain.tools, loads, np.ascontiguousarray(load_offsets), q, qd, qdd, tau,
+    )  # fmt: skip
+    return tau
+
+
+def gravity_torques(chain: Chain, q: Array, loads: Array | None = None) -> Array:
+    """Torques (N, K) that hold the arms still at q."""
+    q = batch(q)
+    zero = np.zeros_like(q)
+    return inverse_dynamics(chain, q, zero, zero, loads)
+
+
+def spring_torques(springs: Array, q: Array) -> Array:
+    """What the servos must give besides, because of counter-springs: rate · (q - rest), (N, K)."""
+    result: Array = springs[:, 0] * (q - springs[:, 1])
+    return result
+
+
+def transmitted_torques(
+    model: Model,
+    q: Array,
+    qd: Array,
+    qdd: Array,
+    loads: Array | None = None,
+    load_offsets: Array | None = None,
+) -> Array:
+    """Torque (N, K) that each servo passes to its link: inertia, gravity, load, spring and joint friction."""
+    q, qd = batch(q), batch(qd)
+    tau = inverse_dynamics(model.chain, q, qd, qdd, loads, load_offsets)
+    result: Array = tau + spring_torques(model.springs, q) + model.friction * np.sign(qd)
+    return result
+
+
+def tip_forces_to_torques(chain: Chain, q: Array, forces: Array) -> Array:
+    """Torques (N, K) that hold forces (N, arms, 3) N, in world axes, which the TCPs exert: Jᵀ f."""
+    J = places(chain, q).J
+    tau = np.empty(J.shape[:2])
+    for arm in range(chain.arms):
+        part = chain.columns(arm)
+        tau[:, part] = np.einsum("nkr,nr->nk", J[:, part, 3:], forces[:, arm])
+    return tau

@@ -1,0 +1,47 @@
+"""Places and velocities of the arms, for batches of samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.geometry.rigid import Array
+from handfast.mechanics.chain_kernels import places_kernel
+from handfast.mechanics.model import Chain
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where everything is at N samples, in world axes.
+
+    R (N, K, 3, 3) and p (N, K, 3): link frames, the origin on the joint's axis. X_WT (N, arms, 4, 4): tool
+    poses. J (N, K, 6): (angular, linear) velocity of the TCP of the joint's own arm per rad/s of joint k.
+    """
+
+    R: Array
+    p: Array
+    X_WT: Array
+    J: Array
+
+
+def batch(q: Array) -> Array:
+    """`q` as a contiguous (N, K) array of floats; a single sample becomes N = 1."""
+    return np.ascontiguousarray(np.atleast_2d(np.asarray(q, dtype=float)))
+
+
+def places(chain: Chain, q: Array) -> Places:
+    """Link frames, tool poses and Jacobians at q (N, K) rad."""
+    q = batch(q)
+    N, K, A = len(q), chain.joints, chain.arms
+    result = Places(np.empty((N, K, 3, 3)), np.empty((N, K, 3)), np.empty((N, A, 4, 4)), np.empty((N, K, 6)))
+    places_kernel(
+        chain.first, chain.bases, chain.offsets, chain.axes, chain.tools, chain.tool_turns, q,
+        result.R, result.p, result.X_WT, result.J,
+    )  # fmt: skip
+    return result
+
+
+def tool_poses(chain: Chain, q: Array) -> Array:
+    """`X_WT` (N, arms, 4, 4) at q (N, K)."""
+    return places(chain, q).X_WT
