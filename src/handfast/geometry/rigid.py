@@ -100,7 +100,8 @@ def inverse(X_AB: Array) -> Array:
 
 def apply(X_AB: Array, p_B: Array) -> Array:
     """Points (..., 3) given in B, in A."""
-    return (X_AB[..., :3, :3] @ np.asarray(p_B, dtype=float)[..., None])[..., 0] + X_AB[..., :3, 3]
+    result: Array = (X_AB[..., :3, :3] @ np.asarray(p_B, dtype=float)[..., None])[..., 0] + X_AB[..., :3, 3]
+    return result
 
 
 def adjoint(X_AB: Array) -> Array:
