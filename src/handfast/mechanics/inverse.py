@@ -174,14 +174,16 @@ def _solve_general(chain: Chain, X_WT: Array, near: Array | None) -> Solution:
     p, R = np.ascontiguousarray(X_WT[:, :3, 3]), np.ascontiguousarray(X_WT[:, :3, :3])
     tool_and_travel = tuple(np.ascontiguousarray(a) for a in (chain.tools[0], chain.tool_turns[0], chain.travel))
     solver_kernel(
-        chain.first, chain.bases, chain.offsets, chain.axes, *tool_and_travel, p, R, weights, np.ascontiguousarray(starts), 200, 1e-16, out, residual,
+        chain.first, chain.bases, chain.offsets, chain.axes, *tool_and_travel,
+        p, R, weights, np.ascontiguousarray(starts), 200, 1e-16, out, residual,
     )  # fmt: skip
     if K < 6:
         # Bring the position home exactly; what is left of the direction is given up.
         refine = np.array([1.0, 1e-6, 0.0])
         starts = np.ascontiguousarray(out[:, None])
         solver_kernel(
-            chain.first, chain.bases, chain.offsets, chain.axes, *tool_and_travel, p, R, refine, starts, 100, 1e-16, out, residual,
+            chain.first, chain.bases, chain.offsets, chain.axes, *tool_and_travel,
+            p, R, refine, starts, 100, 1e-16, out, residual,
         )  # fmt: skip
     beyond = np.maximum(low - out, out - high).max(axis=1)
     return Solution(out, residual[:, 0], residual[:, 1], beyond)
