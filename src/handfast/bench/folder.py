@@ -13,6 +13,7 @@ from handfast.bench.parts import SIDES, Bench, Servo
 from handfast.errors import InputError
 from handfast.files.document import Document, Key, read_document
 from handfast.files.fields import read_table
+from handfast.units import DEGREE
 
 BENCH_FILE = "bench.toml"
 STOCK_FILE = "stock.toml"
@@ -136,6 +137,25 @@ def read_bench(folder: BenchFolder, measured: bool = True) -> Bench:
     return bench
 
 
+def _check_pulses(bench: Bench, part: Any, key: Key, document: Document) -> None:
+    """A joint's travel must lie inside the pulses that its servo takes, or it would stop short unnoticed."""
+    servo = bench.servo_of(part)
+    slope = servo.pulse_slope if part.pulse_slope is None else part.pulse_slope
+    if part.pulse_rows is not None or slope == 0.0:
+        return
+    ends = sorted((part.pulse_at_zero + slope * angle) * 1e6 for angle in part.travel)
+    if ends[0] < servo.pulse_low * 1e6 - 1.0 or ends[1] > servo.pulse_high * 1e6 + 1.0:
+        low, high = sorted((p - part.pulse_at_zero) / slope / DEGREE for p in (servo.pulse_low, servo.pulse_high))
+        raise _refuse(
+            document,
+            (*key, "travel_deg"),
+            f"the travel needs pulses from {ends[0]:.0f} to {ends[1]:.0f} µs",
+            f"pulses that {servo.name} takes, {servo.pulse_low * 1e6:.0f} to {servo.pulse_high * 1e6:.0f} µs: "
+            f"here {low:.0f} to {high:.0f} degrees",
+            next_step="shorten travel_deg, or move pulse_at_zero_us to where the servo is really mounted",
+        )
+
+
 def _refuse(document: Document, key: Key, what: str, expected: str, **more: Any) -> InputError:
     return InputError(what, where=document.place(key), expected=expected, **more)
 
@@ -196,6 +216,7 @@ def _check_fit(bench: Bench, document: Document) -> None:
                     "the travel is empty",
                     "the lowest, then the highest angle",
                 )
+            _check_pulses(bench, part, key, document)
             if part.wiper_slope == 0.0:
                 raise _refuse(document, (*key, "wiper_counts_per_deg"), "0 counts per degree", "a slope not 0")
             if part.pulse_slope == 0.0:
@@ -220,8 +241,6 @@ def _check_fit(bench: Bench, document: Document) -> None:
         if g.opening[0] >= g.opening[1]:
             raise _refuse(document, (*top, "gripper", "opening_mm"), "no opening", "narrowest, then widest gap")
         if g.angle_shut == g.angle_open:
-            raise _refuse(
-                document, (*top, "gripper", "open_deg"), "equals shut_deg", "another angle than shut_deg"
-            )
+            raise _refuse(document, (*top, "gripper", "open_deg"), "equals shut_deg", "another angle than shut_deg")
     if any(a >= b for a, b in zip(bench.table_top.low, bench.table_top.high, strict=True)):
         raise _refuse(document, ("table", "high_mm"), "the table has no size", "high_mm above low_mm in x and y")

@@ -59,9 +59,7 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
             raise InputError("is not a table", where=document.place(where), expected="[[value]] tables")
         for name in raw:
             if name not in allowed:
-                raise InputError(
-                    "unknown key", where=document.place((*where, name)), available=allowed, asked=name
-                )
+                raise InputError("unknown key", where=document.place((*where, name)), available=allowed, asked=name)
         for name in ("of", "key", "value", "date", "source"):
             if name not in raw:
                 raise InputError(

@@ -44,9 +44,7 @@ class Servo:
     travel: float = number("travel_deg", 180, 10, 3600, "travel over the whole pulse range")
     pulse_low: float = number("pulse_low_us", 500, 200, 2000, "shortest pulse it takes")
     pulse_high: float = number("pulse_high_us", 2500, 1000, 3500, "longest pulse it takes")
-    full_drive_error: float = number(
-        "full_drive_error_deg", 3.5, 0.1, 60, "error at which the motor gets full voltage"
-    )
+    full_drive_error: float = number("full_drive_error_deg", 3.5, 0.1, 60, "error at which the motor gets full voltage")
     dead_time: float = number("dead_time_ms", 40, 0, 500, "from a changed pulse to the first motion")
     spin_up: float = number("spin_up_ms", 25, 0.1, 1000, "time constant of gaining speed without load")
     limp_friction: float = number("limp_friction_pct", 8, 0, 90, "torque to turn it unpowered, of stall torque")
@@ -96,21 +94,15 @@ class Servoed:
     channel: int = whole("channel", ..., 0, 63, "servo output and wiper input of the controller")
     mark: str = text("serial_mark", "", "serial mark of the very servo that is fitted")
     pulse_at_zero: float = number("pulse_at_zero_us", 1500, 300, 3000, "pulse at joint angle zero")
-    pulse_slope: float | None = number(
-        "pulse_us_per_deg", None, -200, 200, "pulse per degree; negative turns it round"
-    )
+    pulse_slope: float | None = number("pulse_us_per_deg", None, -200, 200, "pulse per degree; negative turns it round")
     wiper_at_zero: float = number("wiper_at_zero_counts", 512, -4000, 70000, "feedback at joint angle zero")
     wiper_slope: float = number(
         "wiper_counts_per_deg", 2.7, -2000, 2000, "feedback per degree; negative turns it round"
     )
-    pulse_rows: Rows | None = rows(
-        "pulse_table", ("angle_deg", "pulse_us"), "measured pulses, instead of the line"
-    )
+    pulse_rows: Rows | None = rows("pulse_table", ("angle_deg", "pulse_us"), "measured pulses, instead of the line")
     wiper_rows: Rows | None = rows("wiper_table", ("angle_deg", "wiper"), "measured feedback, instead of the line")
     wiper_noise: float = number("wiper_noise_counts", 2, 0, 200, "standard deviation of one feedback reading")
-    follows_supply: float = number(
-        "wiper_follows_supply_pct", 0, 0, 100, "how far feedback follows the servo supply"
-    )
+    follows_supply: float = number("wiper_follows_supply_pct", 0, 0, 100, "how far feedback follows the servo supply")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,9 +231,7 @@ class Thing:
     friction: float = number("friction", 0.5, 0.01, 3, "coefficient of friction of its skin against rubber pads")
     grip_width: float = number("grip_width_mm", ..., 0.01, 2000, "width between the pads when it is held")
     grip_height: float = number("grip_height_mm", 0, -5000, 5000, "height of the grip above its middle")
-    grip_span: float = number(
-        "grip_span_mm", 0, 0, 5000, "distance of the two grips of a carry, 0 if one arm holds it"
-    )
+    grip_span: float = number("grip_span_mm", 0, 0, 5000, "distance of the two grips of a carry, 0 if one arm holds it")
     crush_force: float = number("crush_N", 40, 0.01, 10000, "squeeze that damages it")
 
 
@@ -250,6 +240,15 @@ class Ambient:
     """The room."""
 
     temperature: float = number("temperature_C", 23, -30, 60, "temperature of the air")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """What counts as failing and as enough in one of the questions: room = (margin - limit) / (enough - limit)."""
+
+    name: str = derived()
+    limit: float = number("limit", ..., -1e6, 1e6, "margin below which the answer is `fails`")
+    enough: float = number("enough", ..., -1e6, 1e6, "margin from which the answer is `holds`")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -282,6 +281,7 @@ class Bench:
     ambient: Ambient | None = table("ambient", Ambient, "the room", optional=True)
     obstacles: tuple[Obstacle, ...] = named("obstacle", Obstacle, "boxes that stand about")
     things: tuple[Thing, ...] = named("thing", Thing, "what the arms handle")
+    questions: tuple[Question, ...] = named("question", Question, "limits of your own for a question")
     stock: tuple[Servo, ...] = derived(())
 
     def arm(self, side: str) -> Arm:

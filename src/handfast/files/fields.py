@@ -32,7 +32,7 @@ class Spec:
     """How one field looks in a file: key, kind, limits (in the key's unit), choices, and why it is there."""
 
     key: str
-    kind: str  # number, whole, text, flag, choice, vector, rows, table, tables, named, texts
+    kind: str  # number, whole, text, flag, choice, vector, matrix, rows, table, tables, named, texts
     why: str
     low: float = -math.inf
     high: float = math.inf
@@ -62,6 +62,8 @@ class Spec:
             case "vector":
                 count = f"{self.length} numbers" if self.length else "a list of numbers"
                 return f"{count}{span}"
+            case "matrix":
+                return f"a list of rows of numbers{span}"
             case "rows":
                 return f"a list of rows [{', '.join(self.columns)}], the first column rising"
             case "flag":
@@ -140,6 +142,11 @@ def vector(
     return _field(spec, tuple(spec.unit.to_si(x) for x in default))
 
 
+def matrix(key: str, why: str, low: float = -math.inf, high: float = math.inf) -> Any:
+    """A list of equally long lists of numbers in the key's unit; None if absent."""
+    return _field(Spec(key, "matrix", why, low, high, optional=True), None)
+
+
 def rows(key: str, columns: tuple[str, ...], why: str) -> Any:
     """A table of rows [[a, b], ...], each column in the unit its name ends in; None if absent."""
     return _field(Spec(key, "rows", why, columns=columns, optional=True), None)
@@ -202,11 +209,7 @@ def read_table(cls: type[T], raw: Mapping[str, Any], document: Document, key: Ke
 
 
 def _refuse(spec: Spec, value: Any, document: Document, key: Key, what: str = "") -> InputError:
-    shown = (
-        repr(value)
-        if not isinstance(value, (dict, list))
-        else ("a table" if isinstance(value, dict) else "a list")
-    )
+    shown = repr(value) if not isinstance(value, (dict, list)) else ("a table" if isinstance(value, dict) else "a list")
     return InputError(
         what or f"{shown} does not fit",
         where=document.place(key),
@@ -273,6 +276,15 @@ def _read_vector(spec: Spec, value: Any, document: Document, key: Key) -> tuple[
     return tuple(spec.unit.to_si(_number(spec, entry, document, key)) for entry in value)
 
 
+def _read_matrix(spec: Spec, value: Any, document: Document, key: Key) -> tuple[tuple[float, ...], ...]:
+    if not isinstance(value, list) or not value or not all(isinstance(row, list) for row in value):
+        raise _refuse(spec, value, document, key, "a list of rows is needed")
+    for number_, row in enumerate(value, 1):
+        if len(row) != len(value[0]):
+            raise _refuse(spec, row, document, key, f"row {number_} has {len(row)} numbers, row 1 {len(value[0])}")
+    return tuple(tuple(spec.unit.to_si(_number(spec, x, document, key)) for x in row) for row in value)
+
+
 def _read_rows(spec: Spec, value: Any, document: Document, key: Key) -> tuple[tuple[float, ...], ...]:
     if not isinstance(value, list) or len(value) < 2:
         raise _refuse(spec, value, document, key, "at least two rows are needed")
@@ -319,6 +331,7 @@ _READERS: dict[str, Callable[[Spec, Any, Document, Key], Any]] = {
     "flag": _read_flag,
     "choice": _read_choice,
     "vector": _read_vector,
+    "matrix": _read_matrix,
     "rows": _read_rows,
     "table": _read_table,
     "tables": _read_tables,
@@ -351,6 +364,8 @@ def _written(spec: Spec, value: Any) -> Any:
             return rounded(spec.unit.from_si(value))
         case "vector":
             return [rounded(spec.unit.from_si(entry)) for entry in value]
+        case "matrix":
+            return [[rounded(spec.unit.from_si(x)) for x in row] for row in value]
         case "rows":
             units = [unit_of("x_" + column) for column in spec.columns]
             return [[rounded(u.from_si(x)) for u, x in zip(units, row, strict=True)] for row in value]

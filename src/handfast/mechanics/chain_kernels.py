@@ -223,8 +223,7 @@ def places_kernel(first, bases, offsets, axes, tools, tool_turns, q, R, p, X_WT,
 
 
 @kernel(
-    f"void({_MODEL}, {_BODIES}, f8[::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1],"
-    " f8[:,::1], f8[:,::1])"
+    f"void({_MODEL}, {_BODIES}, f8[::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[:,::1], f8[:,::1])"
 )
 def torques_kernel(
     first, bases, offsets, axes, masses, coms, inertias, gravity, tools, loads, load_offsets, q, qd, qdd, tau
@@ -248,8 +247,7 @@ def torques_kernel(
 
 
 @kernel(
-    f"void({_MODEL}, i8[::1], f8[:,::1], f8[:,::1], f8[::1], i8[:,::1], f8[:,:,::1], f8[:,::1],"
-    " f8[:,::1], f8[:,::1])"
+    f"void({_MODEL}, i8[::1], f8[:,::1], f8[:,::1], f8[::1], i8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[:,::1])"
 )
 def clearances_kernel(first, bases, offsets, axes, links, froms, tos, radii, pairs, boxes, box_sizes, q, out):
     """Signed clearances (N, P) of N samples."""

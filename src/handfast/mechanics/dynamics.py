@@ -25,7 +25,7 @@ def inverse_dynamics(
     """
     q, qd, qdd = batch(q), batch(qd), batch(qdd)
     N, A = len(q), chain.arms
-    loads = np.zeros((N, A)) if loads is None else np.array(np.broadcast_to(loads, (N, A)), dtype=float)
+    loads = np.zeros((N, A)) if loads is None else np.array(np.broadcast_to(loads, (N, A)), dtype=float, order="C")
     if load_offsets is None:
         load_offsets = np.zeros((N, A, 3))
     tau = np.empty(q.shape)

@@ -59,6 +59,7 @@ class Arrangement:
     roll_frame: Array
 
 
+@lru_cache(maxsize=256)
 def arrangement_of(chain: Chain) -> Arrangement | None:
     """The arrangement of a single arm if it is yaw, three parallel pitches and roll, else None.
 

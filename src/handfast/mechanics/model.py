@@ -8,11 +8,11 @@ from functools import cached_property
 import numpy as np
 
 from handfast.bench.parts import SIDES, Arm, Bench
-from handfast.geometry.rigid import Array, inverse, pose, yaw_pose
+from handfast.geometry.rigid import Array, yaw_pose
 from handfast.units import STANDARD_GRAVITY
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # compared and hashed as itself: its arrays never change
 class Chain:
     """One or two serial arms as arrays. K joints in all; row i of each array belongs to joint i's link.
 
@@ -50,6 +50,13 @@ class Chain:
 
     def only(self, arm: int) -> Chain:
         """The chain of one arm alone."""
+        return self._alone[arm]
+
+    @cached_property
+    def _alone(self) -> tuple[Chain, ...]:
+        return tuple(self._cut(arm) for arm in range(self.arms))
+
+    def _cut(self, arm: int) -> Chain:
         part = self.columns(arm)
         one = slice(arm, arm + 1)
         return Chain(
@@ -139,9 +146,7 @@ def capsule_inertia(mass: float, start: Array, end: Array, radius: float) -> Arr
     cylinder, ball = np.pi * r * r * length, 4.0 / 3.0 * np.pi * r**3
     mc, mb = mass * cylinder / (cylinder + ball), mass * ball / (cylinder + ball)
     along = mc * r * r / 2.0 + mb * 2.0 / 5.0 * r * r
-    across = mc * (length**2 / 12.0 + r * r / 4.0) + mb * (
-        2.0 / 5.0 * r * r + length**2 / 4.0 + 3.0 / 8.0 * length * r
-    )
+    across = mc * (length**2 / 12.0 + r * r / 4.0) + mb * (2.0 / 5.0 * r * r + length**2 / 4.0 + 3.0 / 8.0 * length * r)
     if length < 1e-12:
         return np.eye(3) * along
     u = axis / length
@@ -323,11 +328,3 @@ def model_of(bench: Bench) -> Model:
         dead_band=each([s.dead_band_angle for s in servos]),
         limp_friction=each([s.limp_friction * s.stall_torque for s in servos]),
     )
-
-
-def in_base(chain: Chain, arm: int, X_W: Array) -> Array:
-    """A pose given in the world, in an arm's base."""
-    return inverse(chain.bases[arm]) @ X_W
-
-
-__all__ = ["Bodies", "Chain", "Model", "base_pose", "bodies_of", "chain_of", "in_base", "model_of", "pose"]

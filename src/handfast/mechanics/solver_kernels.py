@@ -149,9 +149,7 @@ def solver_kernel(
                         step = min(max(g[a], -0.5), 0.5)
                         q_new[i] = min(max(q[i] + step, travel[i, 0]), travel[i, 1])
                     place(first, bases, offsets, axes, q_new, Rl, pl)
-                    cost_new = error_of(
-                        Rl[K - 1], pl[K - 1], tool, tool_turn, p[n], R[n], weights, tips, R_T, e_new
-                    )
+                    cost_new = error_of(Rl[K - 1], pl[K - 1], tool, tool_turn, p[n], R[n], weights, tips, R_T, e_new)
                     if cost_new < cost:
                         gain = cost - cost_new
                         cost = cost_new

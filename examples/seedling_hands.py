@@ -1,0 +1,154 @@
+"""What the hands do in the recordings of the seedling bench, and the recordings themselves.
+
+    python examples/seedling_hands.py BENCH --seed 1 [--truth FOLDER]
+
+leads the arms of a stand-in, drawn by seed, through the three routines and writes BENCH/recordings/*.csv. The
+stand-in's true play, friction, offsets and lengths are in no file of the bench; --truth writes the true TCP
+positions of the recording, for comparison tables only.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+from pathlib import Path
+
+import numpy as np
+
+from handfast.bench.folder import BenchFolder, find_bench, read_bench
+from handfast.bench.parts import Bench
+from handfast.geometry.rigid import Array
+from handfast.records.recording import write_recording
+from handfast.standins.hand import Draw, Hands, Lead, Part, Say, Take, tool_pose
+from handfast.standins.servo_model import ServoArms
+from handfast.standins.truth import Truth, draw_truth
+
+REST_DEG = (0.0, -15.0, 75.0, 60.0, 0.0)
+"""Both arms rest folded: near their balance, so that limp gears hold them."""
+
+
+BASES = {"left": -226.0, "right": 226.0}
+
+
+def goal(side: str, x: float, y: float, z: float, lean: float = 15.0, jaws: float | None = None) -> dict[str, Array]:
+    """A goal for one hand in mm and degrees: fingers lean outwards in the arm's own plane.
+
+    jaws: direction about z in which the jaws open, for fingers that point down; None: across that plane.
+    """
+    bearing = math.degrees(math.atan2(y, x - BASES[side]))
+    roll = 0.0 if jaws is None else jaws - 90.0 - bearing
+    return {side: tool_pose((x, y, z), lean, bearing, (roll + 180.0) % 360.0 - 180.0)}
+
+
+def left(x: float, y: float, z: float, lean: float = 15.0, jaws: float | None = None) -> dict[str, Array]:
+    """A goal for the left hand."""
+    return goal("left", x, y, z, lean, jaws)
+
+
+def right(x: float, y: float, z: float, lean: float = 15.0, jaws: float | None = None) -> dict[str, Array]:
+    """A goal for the right hand."""
+    return goal("right", x, y, z, lean, jaws)
+
+
+def pass_pot() -> list[Part]:
+    """Left takes a pot from the table, passes it to right in mid-air, right puts it down on its own side."""
+    return [
+        Lead(left(-128, -95, 92, lean=30)),
+        Lead(left(-128, -95, 42)),
+        Say("left grip plug-pot"),
+        Take("left", "plug-pot"),
+        Lead(left(-128, -95, 95, lean=30)),
+        Lead(left(-60, -20, 160, lean=75)),
+        Say("pass left plug-pot"),
+        Lead({**left(-10, 0, 165, lean=90), **right(12, 0, 150, lean=90)}),
+        Take("left", None),
+        Take("right", "plug-pot"),
+        Lead({**left(-80, -10, 160, lean=80), **right(60, -10, 150, lean=80)}),
+        Lead(right(128, -95, 95, lean=30)),
+        Lead(right(128, -95, 42)),
+        Say("right release"),
+        Take("right", None),
+        Lead(right(128, -95, 95, lean=30)),
+    ]
+
+
+def carry_tray() -> list[Part]:
+    """Both take a seed tray by its ends, lift it, carry it towards the back, set it down."""
+
+    def both(y: float, z: float, wide: float = 103.0) -> dict[str, Array]:
+        return {**left(-wide, y, z, lean=20, jaws=90), **right(wide, y, z, lean=20, jaws=-90)}
+
+    return [
+        Lead(both(-70, 80)),
+        Lead(both(-70, 34)),
+        Say("both grip seed-tray"),
+        Take("left", "seed-tray", 0.5),
+        Take("right", "seed-tray", 0.5),
+        Say("carry seed-tray"),
+        Lead(both(-30, 80)),
+        Say("carry seed-tray"),
+        Lead(both(45, 70)),
+        Say("carry seed-tray"),
+        Lead(both(45, 36)),
+        Say("both release"),
+        Take("left", None),
+        Take("right", None),
+        Lead(both(45, 80)),
+    ]
+
+
+def write_label() -> list[Part]:
+    """Right holds a label down; left, with a pen in its fingers, writes a wavy line of three humps on it."""
+    s = np.linspace(0.0, 1.0, 60)
+    humps = np.column_stack([-112 + 46 * s, -12 + 9 * (1 - np.cos(6 * np.pi * s)), np.full(60, 62.0)])
+    return [
+        Lead(right(30, 20, 60, lean=45)),
+        Lead(right(14, 10, 24, lean=45)),
+        Say("left grip pen"),
+        Take("left", "pen"),
+        Lead(left(-112, -12, 84, lean=30)),
+        Lead(left(-112, -12, 62, lean=20)),
+        Draw("left", humps * 1e-3, 9.0),
+        Lead(left(-72, -12, 84, lean=30)),
+        Lead(right(30, 20, 60, lean=45)),
+    ]
+
+
+SCRIPTS = {"pass-pot": pass_pot, "carry-tray": carry_tray, "write-label": write_label}
+
+
+def rest_pose(bench: Bench) -> Array:
+    """Where both arms rest, (K,) rad."""
+    return np.radians(np.tile(REST_DEG, 2))
+
+
+def record(folder: BenchFolder, name: str, seed: int, truth_folder: Path | None = None) -> Truth:
+    """Lead the stand-in `seed` through routine `name` and write its recording; returns the stand-in's truth."""
+    bench = read_bench(folder)
+    truth = draw_truth(bench, seed)
+    rng = np.random.default_rng([seed, len(name)])
+    file = None if truth_folder is None else truth_folder / f"{name}-taught.txt"
+    with ServoArms(truth, bench.controller.channels, seed, rest_pose(bench), file) as arms:
+        hands = Hands(bench, truth, arms, rng, lets_go=bool(seed % 2))
+        hands.do(SCRIPTS[name]())
+        notes = (
+            f"invented: hands leading a stand-in with play, friction and noise drawn from seed {seed};",
+            "its true values are in no file of this bench",
+        )
+        write_recording(folder.recordings / f"{name}.csv", hands.recording(notes))
+    return truth
+
+
+def main() -> None:
+    """Record all three routines."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("bench", type=Path)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--truth", type=Path)
+    given = parser.parse_args()
+    for name in SCRIPTS:
+        record(find_bench(given.bench, given.bench), name, given.seed, given.truth)
+
+
+if __name__ == "__main__":
+    main()

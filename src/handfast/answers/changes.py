@@ -1,0 +1,304 @@
+"""Changes that might turn an answer, each tried by asking again."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from handfast.answers.facts import Facts, facts_of
+from handfast.answers.questions import QUESTIONS, Finding, judge
+from handfast.bench.parts import SIDES, Arm, Bench, Joint, Spring
+from handfast.correction.correct import correct
+from handfast.geometry.rigid import shift
+from handfast.mechanics.inverse import solve
+from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.model import chain_of
+from handfast.routine.steps import Routine, Taught
+from handfast.units import DEGREE, KGF_CM
+
+MOST_CHANGES = 3
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change, in words, and the answer it would give."""
+
+    words: str
+    verdict: str
+    room: float
+    margin: float
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A change before it is tried: words, and the bench and routine that it makes."""
+
+    words: str
+    make: Callable[[], tuple[Bench, Routine] | None]
+
+
+def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]:
+    """Up to three changes that give more room, best first, each tried by planning and asking again."""
+    now = judge(facts.bench, question, finding.margin)
+    found = []
+    for trial in _trials(question, finding, facts):
+        made = trial.make()
+        if made is None:
+            continue
+        bench, routine = made
+        answer = QUESTIONS[question](facts_of(bench, routine, facts.measured))
+        verdict = judge(bench, question, answer.margin)
+        if verdict.room > now.room + 0.02:
+            found.append(Change(trial.words, verdict.word, verdict.room, answer.margin))
+    found.sort(key=lambda change: -change.room)
+    return tuple(found[:MOST_CHANGES])
+
+
+def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
+    joint = finding.subject.get("joint")
+    step = finding.subject.get("step")
+    side = finding.subject.get("side")
+    match question:
+        case "reach":
+            if isinstance(step, int) and isinstance(side, str):
+                yield from _nudges(facts, step, side)
+            yield from _bases(facts)
+        case "lift":
+            if isinstance(joint, int):
+                yield from _stronger(facts, joint)
+                yield _spring(facts, joint)
+            yield _slower(facts, 0.6)
+        case "pace":
+            yield _slower(facts, 0.7)
+            if isinstance(step, int):
+                yield _untimed(facts, step)
+        case "clear":
+            if isinstance(step, int) and isinstance(side, str):
+                yield from _nudges(facts, step, side)
+            yield from _bases(facts)
+        case "miss":
+            yield Trial("correct the routine: handfast correct", lambda: (facts.bench, _corrected(facts)))
+            if isinstance(joint, int):
+                yield _tighter(facts, joint)
+                yield _spring(facts, joint)
+        case "power":
+            yield _slower(facts, 0.6)
+            yield Trial("a supply for 1.5 times the current", lambda: (_supply(facts.bench, 1.5), facts.routine))
+            if isinstance(side, str):
+                yield Trial(
+                    f"the next larger fuse on the {side} arm, if its wire allows",
+                    lambda: (_fuse(facts.bench, side), facts.routine),
+                )
+        case "heat":
+            if isinstance(joint, int):
+                yield from _stronger(facts, joint)
+                yield _spring(facts, joint)
+            yield _pause(facts)
+
+
+# -- benches that differ in one thing --------------------------------------------------------------------
+
+
+def _with_arm(bench: Bench, side: str, arm: Arm) -> Bench:
+    return dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **{side: arm}))
+
+
+def _with_joint(bench: Bench, number: int, change: Callable[[Joint], Joint]) -> Bench:
+    name = bench.joint_names[number]
+    side, _, short = name.partition(" ")
+    arm = bench.arm(side)
+    joints = tuple(change(j) if j.name == short else j for j in arm.joints)
+    return _with_arm(bench, side, dataclasses.replace(arm, joints=joints))
+
+
+def _stronger(facts: Facts, number: int) -> Iterator[Trial]:
+    """The two cheapest stronger servos of the stock."""
+    bench, joint = facts.bench, facts.bench.joints[number]
+    now = bench.servo_of(joint)
+    better = [
+        s for s in bench.stock if s.stall_torque > 1.15 * now.stall_torque and s.rated_voltage <= bench.supply.voltage
+    ]
+    for servo in sorted(better, key=lambda s: s.price)[:2]:
+        # A heavier servo weighs on the link before it.
+        def make(name: str = servo.name, extra: float = servo.mass - now.mass) -> tuple[Bench, Routine]:
+            changed = _with_joint(bench, number, lambda j: dataclasses.replace(j, servo_name=name))
+            if number not in (0, len(bench.arms.left.joints)) and extra > 0:
+                changed = _with_joint(changed, number - 1, lambda j: dataclasses.replace(j, mass=j.mass + extra))
+            return changed, facts.routine
+
+        yield Trial(f"{servo.name} at {bench.joint_names[number]} (price {servo.price:g})", make)
+
+
+def _tighter(facts: Facts, number: int) -> Trial:
+    name = facts.bench.joint_names[number]
+    return Trial(
+        f"{name} horn and joint tightened to half their play",
+        lambda: (
+            _with_joint(facts.bench, number, lambda j: dataclasses.replace(j, unseen_play=j.unseen_play / 2)),
+            facts.routine,
+        ),
+    )
+
+
+def _spring(facts: Facts, number: int) -> Trial:
+    """A counter-spring that takes the mean load of a joint (at most 60 % of it over its swing)."""
+    q, tau = facts.motion.q[:, number], facts.torque[:, number]
+    mean, middle, span = float(tau.mean()), float(q.mean()), float(np.ptp(q)) + 60 * DEGREE
+    pull = 0.6 * mean
+    rate = abs(pull) / span
+    rest = middle + pull / rate if rate > 1e-9 else middle
+    name = facts.bench.joint_names[number]
+
+    def make() -> tuple[Bench, Routine] | None:
+        if rate < 1e-6 or facts.bench.joints[number].spring is not None:
+            return None
+        spring = Spring(rate=rate, rest=rest)
+        return _with_joint(facts.bench, number, lambda j: dataclasses.replace(j, spring=spring)), facts.routine
+
+    words = f"a spring at {name} that pulls {abs(pull) / KGF_CM:.1f} kg·cm at {middle / DEGREE:.0f}°"
+    return Trial(words, make)
+
+
+def _supply(bench: Bench, share: float) -> Bench:
+    return dataclasses.replace(bench, supply=dataclasses.replace(bench.supply, limit=share * bench.supply.limit))
+
+
+def _fuse(bench: Bench, side: str) -> Bench:
+    arm = bench.arm(side)
+    return _with_arm(
+        bench, side, dataclasses.replace(arm, wire=dataclasses.replace(arm.wire, fuse=arm.wire.fuse * 1.5))
+    )
+
+
+def _bases(facts: Facts) -> Iterator[Trial]:
+    """The arms' bases 20 mm nearer or farther, the taught places kept."""
+    for by in (-0.02, 0.02):
+
+        def make(by: float = by) -> tuple[Bench, Routine] | None:
+            return moved_bases(facts, by)
+
+        yield Trial(f"both bases {abs(by) * 1e3:.0f} mm {'nearer' if by < 0 else 'farther'}, poses taught again", make)
+
+
+def moved_bases(facts: Facts, by: float) -> tuple[Bench, Routine] | None:
+    """Bench with the bases `by` m farther apart along the line between them, and the same places re-solved."""
+    bench = facts.bench
+    left, right = np.array(bench.arms.left.base), np.array(bench.arms.right.base)
+    line = right - left
+    distance = float(np.linalg.norm(line))
+    if distance < 1e-6:
+        return None
+    step = 0.5 * by * line / distance
+    arms = dataclasses.replace(
+        bench.arms,
+        left=dataclasses.replace(bench.arms.left, base=tuple(left - step)),
+        right=dataclasses.replace(bench.arms.right, base=tuple(right + step)),
+    )
+    moved = dataclasses.replace(bench, arms=arms)
+    old, new = chain_of(bench), chain_of(moved)
+
+    def again(side: str, angles: tuple[float, ...]) -> tuple[float, ...] | None:
+        arm = SIDES.index(side)
+        X_WT = tool_poses(old.only(arm), np.array(angles))[0]
+        found = solve(new.only(arm), X_WT, np.array(angles))
+        if found.short[0] > 1e-4:
+            return None
+        return tuple(float(x) for x in found.q[0])
+
+    routine = _resolved(facts.routine, again)
+    return None if routine is None else (moved, routine)
+
+
+# -- routines that differ in one thing -------------------------------------------------------------------
+
+
+def _corrected(facts: Facts) -> Routine:
+    return correct(facts.model, facts.routine).routine
+
+
+def _slower(facts: Facts, share: float) -> Trial:
+    about = facts.routine.about
+    pace = max(0.02, about.pace * share)
+    return Trial(
+        f"slower: pace {pace:.2f} instead of {about.pace:.2f}",
+        lambda: (facts.bench, replace(facts.routine, about=replace(about, pace=pace))),
+    )
+
+
+def _untimed(facts: Facts, number: int) -> Trial:
+    steps = list(facts.routine.steps)
+    steps[number] = replace(steps[number], time=None)
+    return Trial(
+        f"no fixed time for step {facts.routine.title(number)}",
+        lambda: (facts.bench, replace(facts.routine, steps=tuple(steps))) if facts.routine.steps[number].time else None,
+    )
+
+
+def _pause(facts: Facts) -> Trial:
+    about = facts.routine.about
+    pause = max(10.0, 2.0 * facts.motion.duration)
+    return Trial(
+        f"a pause of {pause:.0f} s before it is repeated",
+        lambda: (facts.bench, replace(facts.routine, about=replace(about, rest=about.rest + pause))),
+    )
+
+
+def _nudges(facts: Facts, number: int, side: str) -> Iterator[Trial]:
+    """The pose of one step 10 mm up, or 10 mm nearer to its base."""
+    arm = SIDES.index(side)
+    chain = chain_of(facts.bench).only(arm)
+    taught = facts.routine.steps[number].taught(side)
+    if taught is None or taught.pose is None:
+        return
+    X_WT = tool_poses(chain, np.array(taught.pose))[0, 0]
+    inwards = chain.bases[0][:3, 3] - X_WT[:3, 3]
+    inwards[2] = 0.0
+    inwards /= max(float(np.linalg.norm(inwards)), 1e-9)
+    for words, by in (("10 mm higher", np.array([0, 0, 0.01])), ("10 mm nearer to its base", 0.01 * inwards)):
+
+        def make(by: np.ndarray = by) -> tuple[Bench, Routine] | None:
+            assert taught is not None
+            assert taught.pose is not None
+            found = solve(chain, shift(by) @ X_WT, np.array(taught.pose))
+            if found.short[0] > 1e-4:
+                return None
+            nudged = replace(taught, pose=tuple(float(x) for x in found.q[0]), command=None)
+            steps = list(facts.routine.steps)
+            steps[number] = steps[number].with_taught(side, nudged)
+            return facts.bench, replace(facts.routine, steps=tuple(steps))
+
+        yield Trial(f"step {facts.routine.title(number)} of the {side} arm {words}", make)
+
+
+def _resolved(routine: Routine, again: Callable[[str, tuple[float, ...]], tuple[float, ...] | None]) -> Routine | None:
+    """The routine with every taught angle set solved again; None if one cannot be."""
+    steps = []
+    for step in routine.steps:
+        for side in SIDES:
+            taught = step.taught(side)
+            if taught is None:
+                continue
+            found = _taught_again(taught, side, again)
+            if found is None:
+                return None
+            step = step.with_taught(side, found)
+        steps.append(step)
+    return replace(routine, steps=tuple(steps))
+
+
+def _taught_again(
+    taught: Taught, side: str, again: Callable[[str, tuple[float, ...]], tuple[float, ...] | None]
+) -> Taught | None:
+    pose = None if taught.pose is None else again(side, taught.pose)
+    if taught.pose is not None and pose is None:
+        return None
+    path = None
+    if taught.path is not None:
+        rows = [again(side, row) for row in taught.path]
+        if any(row is None for row in rows):
+            return None
+        path = tuple(row for row in rows if row is not None)
+    return replace(taught, pose=pose, path=path, command=None, path_command=None)

@@ -1,0 +1,123 @@
+"""Everything about a bench and a routine that the questions look at, computed once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from handfast.bench.measured import Measured
+from handfast.bench.parts import SIDES, Bench
+from handfast.geometry.rigid import Array
+from handfast.landing.predict import Jump, Landing, Poses, Way, jumps, land
+from handfast.mechanics.clearance import survey
+from handfast.mechanics.dynamics import spring_torques
+from handfast.mechanics.model import Model, model_of
+from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, torque_limits, voltages
+from handfast.motion.plan import Motion, plan
+from handfast.motion.taught_poses import taught_poses
+from handfast.routine.steps import Routine
+
+GRIP_SHARE = 0.4
+"""Share of the stall current that a gripper draws while it holds (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """One routine on one bench, planned and computed."""
+
+    model: Model
+    routine: Routine
+    motion: Motion
+    measured: tuple[Measured, ...] = ()
+
+    @property
+    def bench(self) -> Bench:
+        """The bench."""
+        return self.model.bench
+
+    @cached_property
+    def _surveyed(self) -> tuple[Array, Array, Array]:
+        m = self.motion
+        return survey(self.model.chain, self.model.bodies, m.q, m.qd, m.qdd, m.loads, m.load_offsets)
+
+    @property
+    def link_torque(self) -> Array:
+        """Torque (N, K) that servos pass to their links: inertia, weight, load, spring and joint friction."""
+        m = self.motion
+        tau: Array = self._surveyed[0] + spring_torques(self.model.springs, m.q)
+        return tau + self.model.friction * np.where(np.abs(m.qd) > 1e-6, np.sign(m.qd), 0.0)
+
+    @cached_property
+    def torque(self) -> Array:
+        """Torque (N, K) that the motors give: what they pass on, and what speeds up their own gears."""
+        result: Array = self.link_torque + self.model.rotor * self.motion.qdd
+        return result
+
+    @property
+    def J(self) -> Array:
+        """TCP Jacobians (N, K, 6)."""
+        return self._surveyed[1]
+
+    @property
+    def gaps(self) -> Array:
+        """Clearances (N, pairs), m, as planned."""
+        return self._surveyed[2]
+
+    @cached_property
+    def currents(self) -> Array:
+        """Current of each joint's servo (N, K), A."""
+        return servo_currents(self.model, self.torque, self.motion.qd)
+
+    @cached_property
+    def arm_currents(self) -> Array:
+        """Current in each arm's lead (N, 2), A, its gripper included."""
+        grips = np.zeros((len(self.motion.t), 2))
+        for arm, side in enumerate(SIDES):
+            servo = self.bench.servo_of(self.bench.arm(side).gripper)
+            gap = self.motion.gaps[:, arm]
+            moving = np.abs(np.gradient(gap)) > 1e-7
+            grips[:, arm] = np.where(moving, servo.no_load_current, servo.idle_current)
+            grips[:, arm] = np.where(
+                self.motion.loads[:, arm] > 0,
+                np.maximum(grips[:, arm], GRIP_SHARE * servo.stall_current),
+                grips[:, arm],
+            )
+        return arm_currents(self.model, self.currents, grips)
+
+    @cached_property
+    def volts(self) -> Array:
+        """Voltage at each arm's servos (N, 2)."""
+        return voltages(self.bench, self.arm_currents)
+
+    @cached_property
+    def available(self) -> Array:
+        """Torque (N, K) that each servo could give in the direction asked, at its speed and voltage."""
+        return torque_limits(self.model, at_joints(self.bench, self.volts), self.motion.qd, self.torque)
+
+    @cached_property
+    def poses(self) -> Poses:
+        """Taught poses as the motion meets them."""
+        return taught_poses(self.model, self.motion)
+
+    def landings(self, way: Way) -> list[Landing]:
+        """Predicted landings, played that way."""
+        return land(self.model, self.poses, way, self.measured)
+
+    @cached_property
+    def jumps(self) -> list[Jump]:
+        """Where a load changes sides on the way and the TCP jumps."""
+        m = self.motion
+        return jumps(self.model, m.t, m.q, m.qd, self.link_torque)
+
+    def place(self, sample: int, side: str) -> str:
+        """A moment of one arm in words: 'left, step 3 grip'."""
+        number = int(self.motion.step[sample, SIDES.index(side)])
+        return f"{side} arm, step {self.routine.title(number)}"
+
+
+def facts_of(bench: Bench, routine: Routine, measured: tuple[Measured, ...] = ()) -> Facts:
+    """Plan a routine on a bench, ready for questions."""
+    model = model_of(bench)
+    return Facts(model, routine, plan(model, routine), measured)

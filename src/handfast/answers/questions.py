@@ -1,0 +1,415 @@
+"""The questions: each gives a margin, where and when it is worst, and why.
+
+reach   is every pose inside the joints' travel           degrees to the nearest stop
+lift    can every servo carry its load at every instant   available / needed torque
+pace    can the joints keep up with this timing           time asked / shortest time that would work
+clear   do arms, table and things keep apart              mm left, dead motion taken off
+miss    how far from the taught pose does the TCP land    tolerance / predicted miss
+power   do supply, wires and fuse carry the current       available / peak current
+heat    how warm do servos get when it is repeated        degrees below the limit
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from handfast.answers.facts import Facts
+from handfast.bench.parts import SIDES, Bench
+from handfast.geometry.rigid import Array
+from handfast.landing.predict import Landing
+from handfast.mechanics.kinematics import places
+from handfast.mechanics.model import Model
+from handfast.motion.plan import DT
+from handfast.units import DEGREE, KGF_CM
+
+LIMITS: dict[str, tuple[float, float]] = {
+    "reach": (0.0, 5.0),
+    "lift": (1.0, 1.5),
+    "pace": (1.0, 1.15),
+    "clear": (0.0, 10.0),
+    "miss": (1.0, 1.5),
+    "power": (1.0, 1.25),
+    "heat": (0.0, 10.0),
+}
+"""Limit and enough of each question (common practice, no source); a bench can set its own."""
+
+UNITS = {"reach": "°", "lift": "×", "pace": "×", "clear": "mm", "miss": "×", "power": "×", "heat": "K"}
+
+ASKS = {
+    "reach": "is every pose inside the joints' travel",
+    "lift": "can every servo carry its load at every instant",
+    "pace": "can the joints keep up with this timing",
+    "clear": "do arms, table and things keep apart",
+    "miss": "how far from the taught pose does the TCP land",
+    "power": "do supply, wires and fuse carry the current",
+    "heat": "how warm do the servos get when it is repeated",
+}
+
+MARGINS = {
+    "reach": "degrees to the nearest stop",
+    "lift": "available over needed torque",
+    "pace": "time taken over the shortest possible",
+    "clear": "millimetres left, dead motion taken off",
+    "miss": "tolerance over predicted miss",
+    "power": "available over peak current",
+    "heat": "degrees below the limit",
+}
+
+MOST = 99.0
+"""Ratios are not told beyond this."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The worst of one question: margin, when (s), where and why in words, and which part it hangs on.
+
+    subject: joint, arm or step that it hangs on, for the changes to work with. curve: margin over time, for
+    the plot, or None.
+    """
+
+    margin: float
+    when: float | None
+    where: str
+    why: str
+    subject: dict[str, object] = field(default_factory=dict)
+    curve: tuple[Array, Array] | None = None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A margin measured against the question's limits."""
+
+    word: str
+    room: float
+
+
+def limits_of(bench: Bench, question: str) -> tuple[float, float]:
+    """Limit and enough of a question on this bench."""
+    for own in bench.questions:
+        if own.name == question:
+            return own.limit, own.enough
+    return LIMITS[question]
+
+
+def judge(bench: Bench, question: str, margin: float) -> Verdict:
+    """room = (margin - limit) / (enough - limit): below 0 fails, up to 1 tight, from 1 holds."""
+    limit, enough = limits_of(bench, question)
+    room = (margin - limit) / (enough - limit)
+    word = "fails" if room < 0 else "tight" if room < 1 else "holds"
+    return Verdict(word, float(np.clip(room, -MOST, MOST)))
+
+
+def reach(facts: Facts) -> Finding:
+    """Degrees to the nearest stop, over all samples; what cannot be reached counts as its angle at the arm."""
+    m = facts.motion
+    travel = facts.model.chain.travel
+    room = np.minimum(m.q - travel[:, 0], travel[:, 1] - m.q)
+    curve = (m.t, room.min(axis=1) / DEGREE)
+    if m.shortfalls:
+        worst = max(m.shortfalls, key=lambda s: max(s.beyond, s.short / facts.model.reach[SIDES.index(s.side)]))
+        arm = SIDES.index(worst.side)
+        margin = -max(worst.beyond, worst.short / facts.model.reach[arm]) / DEGREE
+        said = f"{worst.short * 1e3:.1f} mm too far" if worst.short > 1e-5 else f"{-margin:.1f}° past a stop"
+        samples = np.nonzero(m.step[:, arm] == worst.step)[0]
+        when = float(m.t[samples[len(samples) // 2]]) if len(samples) else None
+        return Finding(
+            margin, when, f"{worst.side} arm, step {facts.routine.title(worst.step)}, {worst.part}",
+            f"the place that this step needs is {said}", {"side": worst.side, "step": worst.step}, curve,
+        )  # fmt: skip
+    n, i = np.unravel_index(int(np.argmin(room)), room.shape)
+    name = facts.bench.joint_names[i]
+    side = name.split(" ")[0]
+    angle, stop = (
+        m.q[n, i] / DEGREE,
+        travel[i, 0 if m.q[n, i] - travel[i, 0] < travel[i, 1] - m.q[n, i] else 1] / DEGREE,
+    )
+    return Finding(
+        float(room[n, i] / DEGREE),
+        float(m.t[n]),
+        facts.place(int(n), side),
+        f"{name} at {angle:.1f}°, its stop at {stop:.0f}°",
+        {"joint": int(i), "side": side, "step": int(m.step[n, SIDES.index(side)])},
+        curve,
+    )
+
+
+def lift(facts: Facts) -> Finding:
+    """Available over needed torque at every instant, at the voltage and speed of that instant."""
+    m = facts.motion
+    ratio = facts.available / np.maximum(np.abs(facts.torque), 1e-9)
+    n, i = np.unravel_index(int(np.argmin(ratio)), ratio.shape)
+    name = facts.bench.joint_names[i]
+    side = name.split(" ")[0]
+    arm = SIDES.index(side)
+    return Finding(
+        float(min(ratio[n, i], MOST)),
+        float(m.t[n]),
+        facts.place(int(n), side),
+        f"{name} needs {abs(facts.torque[n, i]) / KGF_CM:.2f} kg·cm and has {facts.available[n, i] / KGF_CM:.2f} "
+        f"at {abs(m.qd[n, i]) / DEGREE:.0f}°/s and {facts.volts[n, arm]:.2f} V",
+        {"joint": int(i), "side": side, "step": int(m.step[n, arm])},
+        (m.t, np.minimum(ratio.min(axis=1), 10.0)),
+    )
+
+
+def pace(facts: Facts) -> Finding:
+    """Time taken over the shortest time that the torque-speed line allows, for the tightest motion."""
+    timings = facts.motion.timings
+    if not timings:
+        return Finding(MOST, None, "no motion", "nothing moves")
+    ratios = [t.planned / t.shortest if t.possible and t.shortest > 0 else 0.0 for t in timings]
+    worst = int(np.argmin(ratios))
+    timing = timings[worst]
+    if not timing.possible:
+        why = "no timing is possible: a joint cannot even hold its load on this way"
+    else:
+        why = f"{timing.part} takes {timing.planned:.2f} s; {timing.shortest:.2f} s is the shortest that would work"
+    arms = " and ".join(timing.sides)
+    t = np.array([x for timing in timings for x in (timing.start, timing.start + max(timing.planned, DT))])
+    r = np.repeat(np.minimum(ratios, 10.0), 2)
+    return Finding(
+        float(min(ratios[worst], MOST)),
+        timing.start,
+        f"{arms} arm{'s' if len(timing.sides) > 1 else ''}, step {facts.routine.title(timing.step)}",
+        why,
+        {"step": timing.step, "side": timing.sides[0]},
+        (t, r),
+    )
+
+
+def pair_dead_motion(model: Model, q: Array, passed: Array) -> Array:
+    """How much of each pair's clearance may be dead motion, m (pairs,), at one sample q (K,).
+
+    Each joint between the two bodies (of one arm) or below either of them (of two arms, or of an arm and the
+    world) may stand off by half its play and by its sag under `passed` N·m (K,); their levers add up.
+    """
+    place = places(model.chain, q)
+    bodies, chain = model.bodies, model.chain
+    half = model.unseen_play / 2.0 + model.compliance * np.abs(passed)
+    ends = np.stack(
+        [
+            np.einsum("brc,bc->br", place.R[0][bodies.links], v) + place.p[0][bodies.links]
+            for v in (bodies.froms, bodies.tos)
+        ]
+    )
+    z = np.einsum("krc,kc->kr", place.R[0], chain.axes)
+    # lever[b, i]: how far the farther end of body b moves per rad of joint i
+    arm_of = np.searchsorted(chain.first, np.arange(chain.joints), side="right") - 1
+    offset = ends[:, :, None, :] - place.p[0][None, None]
+    lever = np.linalg.norm(np.cross(z[None, None], offset), axis=-1).max(axis=0)
+    below = (np.arange(chain.joints)[None] <= bodies.links[:, None]) & (arm_of[None] == arm_of[bodies.links][:, None])
+    lever = np.where(below, lever, 0.0)
+    kind, a, b = bodies.pairs[:, 0], bodies.pairs[:, 1], bodies.pairs[:, 2]
+    second = np.where(kind == 0, b, a)
+    same = (kind == 0) & (arm_of[bodies.links[a]] == arm_of[bodies.links[second]])
+    between = below[second] & ~below[a]
+    own = np.where(same[:, None], np.where(between, lever[second], 0.0), lever[a])
+    other = np.where(((kind == 0) & ~same)[:, None], lever[second], 0.0)
+    result: Array = (own + other) @ half
+    return result
+
+
+def clear(facts: Facts) -> Finding:
+    """Millimetres between the nearest bodies, less how far both may stand off their places."""
+    m, bodies = facts.motion, facts.model.bodies
+    if not len(bodies.pairs):
+        return Finding(MOST, None, "nothing to touch", "no pair of bodies is watched")
+    nearest = facts.gaps.min(axis=1)
+    # Dead motion takes a few millimetres, so only the nearest moments can be the worst.
+    order = np.argsort(nearest)
+    candidates = order[nearest[order] < nearest[order[0]] + 0.02]
+    candidates = candidates[np.linspace(0, len(candidates) - 1, min(12, len(candidates))).astype(int)]
+    worst: tuple[float, int, int, float] | None = None
+    for n in candidates:
+        taken = pair_dead_motion(facts.model, m.q[n], facts.link_torque[n])
+        left = facts.gaps[n] - taken
+        k = int(np.argmin(left))
+        if worst is None or left[k] < worst[0]:
+            worst = (float(left[k]), int(n), k, float(taken[k]))
+    assert worst is not None
+    left_, n, k, taken_ = worst
+    name = bodies.pair_name(k)
+    side = name.split(" ")[0]
+    return Finding(
+        left_ * 1e3,
+        float(m.t[n]),
+        facts.place(n, side),
+        f"{name}: {facts.gaps[n, k] * 1e3:.1f} mm as planned, {taken_ * 1e3:.1f} mm of that may be dead motion and sag",
+        {"side": side, "step": int(m.step[n, SIDES.index(side)]), "pair": name},
+        (m.t, np.minimum(nearest * 1e3, 200.0)),
+    )
+
+
+def played_way(facts: Facts) -> str:
+    """How the routine will be played: corrected where it has been corrected, else trimmed from the feedback."""
+    corrected = any(
+        taught is not None and (taught.command is not None or taught.path_command is not None)
+        for step in facts.routine.steps
+        for taught in (step.left, step.right)
+    )
+    return "corrected" if corrected else "trimmed"
+
+
+def miss(facts: Facts) -> Finding:
+    """Tolerance over the predicted distance between landing and taught place, the worst of all poses."""
+    landings = facts.landings("trimmed")
+    if not landings:
+        return Finding(MOST, None, "no taught pose", "nothing to miss")
+    ratios = [facts.routine.tolerance_of(x.step) / max(x.expected, 1e-6) for x in landings]
+    worst = int(np.argmin(ratios))
+    landing = landings[worst]
+    arrival = facts.motion.arrivals[worst]
+    return Finding(
+        float(min(ratios[worst], MOST)),
+        float(facts.motion.t[arrival.sample]),
+        f"{landing.side} arm, step {facts.routine.title(landing.step)}",
+        f"lands {landing.expected * 1e3:.1f} mm off when {played_way(facts)} ({_parts(facts, landing)}); "
+        f"{facts.routine.tolerance_of(landing.step) * 1e3:.1f} mm are allowed",
+        {"side": landing.side, "step": landing.step, "joint": _largest(facts, landing)},
+        (
+            np.array([facts.motion.t[a.sample] for a in facts.motion.arrivals]),
+            np.array([x.expected * 1e3 for x in landings]),
+        ),
+    )
+
+
+def _largest(facts: Facts, landing: Landing) -> int:
+    return int(facts.bench.columns(landing.side).start + np.argmax(landing.share))
+
+
+def _parts(facts: Facts, landing: Landing) -> str:
+    names = [joint.name for joint in facts.bench.arm(landing.side).joints]
+    order = np.argsort(landing.share)[::-1][:2]
+    said = ", ".join(f"{names[i]} {landing.share[i] * 1e3:.1f}" for i in order if landing.share[i] > 1e-4)
+    return (f"of which {said} mm; " if said else "") + f"{landing.sigma * 1e3:.1f} mm not known"
+
+
+def surge(facts: Facts) -> Array:
+    """Extra current (N, 2) of each arm at the moments when joints start from rest.
+
+    A servo that starts has no counter-voltage yet: it draws the stall current times its drive. The target has
+    moved on by half the acceleration times the dead time squared before it stirs, and friction must be broken.
+    """
+    m, model = facts.motion, facts.model
+    servos = [facts.bench.servo_of(joint) for joint in facts.bench.joints]
+    delay = np.array([s.dead_time for s in servos])
+    stall_current = np.array([s.stall_current for s in servos])
+    moving = np.abs(m.qd) > 1e-6
+    starts = moving[1:] & ~moving[:-1]
+    ahead = np.zeros_like(m.q)
+    for i in range(len(servos)):
+        later = min(max(1, round(float(delay[i]) / DT)), len(m.t) - 1)
+        ahead[:-later, i] = np.abs(m.q[later:, i] - m.q[:-later, i])
+    drive = np.minimum((ahead + model.dead_band / 2.0) / model.full_drive, 1.0)
+    drive = np.maximum(drive, np.minimum((np.abs(facts.torque) + model.limp_friction) / model.stall, 1.0))
+    extra = np.zeros((len(m.t), 2))
+    for arm, side in enumerate(SIDES):
+        part = facts.bench.columns(side)
+        extra[1:, arm] = np.where(
+            starts[:, part], np.maximum(0.0, drive[1:, part] * stall_current[part] - facts.currents[1:, part]), 0.0
+        ).sum(axis=1)
+    return extra
+
+
+def power(facts: Facts) -> Finding:
+    """Available over needed current: supply against the peak, fuse against the mean over a second.
+
+    A fuse is planned to three quarters of its rating (common practice; a fuse may carry 135 % of its rating for
+    an hour, UL 248-14, from memory).
+    """
+    m, bench = facts.motion, facts.bench
+    total = (facts.arm_currents + surge(facts)).sum(axis=1)
+    n = int(np.argmax(total))
+    found = [
+        Finding(
+            float(min(bench.supply.limit / max(total[n], 1e-9), MOST)),
+            float(m.t[n]),
+            "both arms"
+            if min(facts.arm_currents[n]) > 0.3
+            else facts.place(n, SIDES[int(np.argmax(facts.arm_currents[n]))]),
+            f"{total[n]:.1f} A at once from a supply of {bench.supply.limit:.0f} A",
+            {"part": "supply", "step": int(m.step[n, 0])},
+            (m.t, bench.supply.limit / np.maximum(total, bench.supply.limit / 10.0)),
+        )
+    ]
+    window = max(1, min(round(1.0 / DT), len(m.t)))
+    for arm, side in enumerate(SIDES):
+        mean = np.convolve(facts.arm_currents[:, arm], np.ones(window) / window, mode="same")
+        k = int(np.argmax(mean))
+        fuse = bench.arm(side).wire.fuse
+        found.append(
+            Finding(
+                float(min(0.75 * fuse / max(mean[k], 1e-9), MOST)),
+                float(m.t[k]),
+                facts.place(k, side),
+                f"{mean[k]:.1f} A over a second through the {side} arm's {fuse:.1f} A fuse, of which 75 % is planned",
+                {"part": "fuse", "side": side, "step": int(m.step[k, arm])},
+                found[0].curve,
+            )
+        )
+    return min(found, key=lambda f: f.margin)
+
+
+def steady_heat(loss: Array, resistance: float, time: float, pause: float, dt: float = DT) -> tuple[Array, float]:
+    """Temperature rise (N,) K of a single body over a cycle that is repeated for ever, and its peak.
+
+    dT/dt = (loss·resistance - T)/time (first-order body, as in IEC 60034-1). loss (N,) W at steps of dt, then
+    `pause` s without loss. One cycle takes T0 to T0·a + b, so the steady state starts from b/(1 - a).
+    """
+    decay = np.exp(-dt / time)
+    rise = np.empty(len(loss))
+    start = 0.0
+    # T_k = decay·T_k-1 + (1 - decay)·x_k, summed in stretches short enough not to overflow decay^-k.
+    stretch = max(1, int(300.0 * time / dt))
+    for first in range(0, len(loss), stretch):
+        x = loss[first : first + stretch] * resistance
+        power = decay ** np.arange(1, len(x) + 1)
+        rise[first : first + stretch] = power * (start + (1.0 - decay) * np.cumsum(x / power))
+        start = rise[first + len(x) - 1]
+    through = decay ** len(loss)
+    rest = np.exp(-pause / time)
+    start = rise[-1] * rest / (1.0 - through * rest)
+    level: Array = rise + start * decay ** np.arange(1, len(loss) + 1)
+    return level, float(level.max())
+
+
+def heat(facts: Facts) -> Finding:
+    """Degrees below the servo's limit at the hottest moment, the routine repeated until it is steady."""
+    m, bench = facts.motion, facts.bench
+    worst: Finding | None = None
+    for i, joint in enumerate(bench.joints):
+        servo = bench.servo_of(joint)
+        loss = facts.currents[:, i] ** 2 * servo.winding_resistance
+        level, peak = steady_heat(loss, servo.thermal_resistance, servo.thermal_time, facts.routine.about.rest)
+        hot = bench.ambient_temperature + peak
+        margin = servo.limit_temperature - hot
+        if worst is None or margin < worst.margin:
+            n = int(np.argmax(level))
+            name = bench.joint_names[i]
+            side = name.split(" ")[0]
+            rms = float(np.sqrt((facts.torque[:, i] ** 2).mean()) / facts.model.stall[i])
+            worst = Finding(
+                float(margin),
+                float(m.t[n]),
+                f"{name} servo, {facts.place(n, side)}",
+                f"reaches {hot - 273.15:.0f} °C of {servo.limit_temperature - 273.15:.0f} °C when repeated; it carries "
+                f"{100 * rms:.0f} % of its stall torque on average, {100 * servo.continuous:.0f} % is for ever",
+                {"joint": i, "side": side},
+                (m.t, servo.limit_temperature - bench.ambient_temperature - level),
+            )
+    assert worst is not None
+    return worst
+
+
+QUESTIONS: dict[str, Callable[[Facts], Finding]] = {
+    "reach": reach,
+    "lift": lift,
+    "pace": pace,
+    "clear": clear,
+    "miss": miss,
+    "power": power,
+    "heat": heat,
+}

@@ -1,0 +1,1 @@
+"""Commands that make the TCP land where it was taught."""

@@ -1,0 +1,124 @@
+"""Corrected feedback targets: taught flank minus played flank, sag and all, at poses and along strokes.
+
+    target = taught feedback + (link - feedback when taught) - (link - feedback when played)
+
+so that the link, not the feedback, comes back to where it was. The played offset depends on where the arm
+stands, so the target is found by a short fixed point. The taught poses themselves are never changed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from handfast.geometry.rigid import Array
+from handfast.landing.flank import holding_torques, rest_error, taught_offsets
+from handfast.landing.predict import Poses, played_offsets
+from handfast.mechanics.model import Model
+from handfast.motion.plan import Motion, plan
+from handfast.motion.taught_poses import taught_poses
+from handfast.routine.steps import Routine, Taught
+
+UNDECIDED = 1.6
+"""A joint counts as undecided while its load is below this many times its own friction: the two are only
+roughly known, and coming home from a known side costs nothing but a second."""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A corrected routine, its motion, and the joints that must come to rest from a known side.
+
+    approach: for each arrival (by its sample in `motion`) the way (K,) of the last motion: +1, -1, 0 if free.
+    """
+
+    routine: Routine
+    motion: Motion
+    approach: dict[int, Array]
+
+
+def uncorrected(routine: Routine) -> Routine:
+    """The routine without any correction: every command taken out."""
+    steps = []
+    for step in routine.steps:
+        for side in step.sides:
+            taught = step.taught(side)
+            if taught is not None:
+                step = step.with_taught(side, replace(taught, command=None, path_command=None))
+        steps.append(step)
+    return replace(routine, steps=tuple(steps))
+
+
+def correct(model: Model, routine: Routine) -> Correction:
+    """The routine with its commands written anew for this bench."""
+    plain = uncorrected(routine)
+    motion = plan(model, plain)
+    poses = taught_poses(model, motion)
+    taught = taught_offsets(model, poses.taught, poses.arrived, poses.held, poses.loads, poses.load_offsets)
+    ways = approach_ways(model, poses)
+    poses = replace(poses, moved=np.where(ways != 0, ways, poses.moved))
+    target = poses.taught.copy()
+    for _ in range(4):
+        played = played_offsets(model, poses, target)
+        target = poses.taught + taught.mean - played.mean
+    # Along a stroke nothing is trimmed, so what the servo will lack under its load goes into the command.
+    stall = model.stall * poses.voltage / model.rated_voltage
+    lacking = rest_error(poses.tau, np.sign(poses.qd), stall, model.full_drive, model.limp_friction, model.dead_band)
+    target = target + np.where(poses.moving[:, None], lacking, 0.0)
+    low, high = model.chain.travel[:, 0], model.chain.travel[:, 1]
+    target = np.clip(target, np.minimum(low, poses.taught), np.maximum(high, poses.taught))
+    corrected = _with_targets(model, plain, motion, target)
+    moved = plan(model, corrected)
+    return Correction(corrected, moved, _approaches(moved, taught_poses(model, moved), model))
+
+
+def approach_ways(model: Model, poses: Poses) -> Array:
+    """Joints (N, K) whose flank nothing decides at a pose, with the way in which they are to come home."""
+    tau = holding_torques(model, poses.target, poses.loads, poses.load_offsets)
+    undecided = np.abs(tau) < UNDECIDED * model.friction
+    way = np.where(poses.moved == 0, 1.0, poses.moved)
+    return np.where(undecided & ~poses.moving[:, None], way, 0.0)
+
+
+def _approaches(motion: Motion, poses: Poses, model: Model) -> dict[int, Array]:
+    ways = approach_ways(model, poses)
+    found: dict[int, Array] = {}
+    for n, arrival in enumerate(motion.arrivals):
+        if arrival.row:
+            continue
+        columns = model.bench.columns(arrival.side)
+        way = found.setdefault(arrival.sample, np.zeros(model.chain.joints))
+        way[columns] = ways[n, columns]
+    return found
+
+
+def _with_targets(model: Model, routine: Routine, motion: Motion, target: Array) -> Routine:
+    steps = list(routine.steps)
+    rows: dict[tuple[int, str], dict[int, Array]] = {}
+    for n, arrival in enumerate(motion.arrivals):
+        columns = model.bench.columns(arrival.side)
+        step = steps[arrival.step]
+        said = step.taught(arrival.side)
+        assert said is not None
+        if arrival.row is None:
+            command = tuple(float(x) for x in target[n, columns])
+            steps[arrival.step] = step.with_taught(arrival.side, replace(said, command=command))
+        else:
+            rows.setdefault((arrival.step, arrival.side), {})[arrival.row] = target[n, columns]
+    for (number, side), found in rows.items():
+        said = steps[number].taught(side)
+        assert said is not None
+        steps[number] = steps[number].with_taught(side, _with_path(said, found))
+    return replace(routine, steps=tuple(steps))
+
+
+def _with_path(said: Taught, found: dict[int, Array]) -> Taught:
+    """A stroke whose commands step softly from flank to flank, so that no jump is asked of the arm."""
+    assert said.path is not None
+    path = np.array(said.path)
+    shift = np.array([found[row] - path[row] for row in range(len(path))])
+    weights = np.exp(-0.5 * (np.arange(-6, 7) / 1.5) ** 2)
+    padded = np.pad(shift, ((6, 6), (0, 0)), mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 13, axis=0)
+    soft = windows @ (weights / weights.sum())
+    return replace(said, path_command=tuple(tuple(float(x) for x in row) for row in path + soft))

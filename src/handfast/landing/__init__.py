@@ -1,0 +1,1 @@
+"""Where the TCP really comes to rest: the flank of each play, sag, and what stays undecided."""

@@ -1,0 +1,183 @@
+"""The landing: how far from its taught place each pose of a routine comes to rest, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from handfast.bench.measured import Measured
+from handfast.bench.parts import SIDES, Side
+from handfast.geometry.rigid import Array
+from handfast.landing.dead_motion import DeadMotion, dead_motion, root_sum_square
+from handfast.landing.flank import (
+    Offsets,
+    holding_torques,
+    moving_offsets,
+    rest_error,
+    resting_offsets,
+    taught_offsets,
+)
+from handfast.landing.spread import spread_of
+from handfast.mechanics.kinematics import places
+from handfast.mechanics.model import Model
+from handfast.mechanics.supply import at_joints
+
+Way = Literal["raw", "trimmed"]
+"""How a pose is played: its target sent as it is, or the feedback trimmed onto the target after arrival."""
+
+TRIM_LEFT = 0.25
+"""Share of the dead band, one standard deviation, at which a trimmed feedback still rests from its target."""
+
+
+@dataclass(frozen=True)
+class Landing:
+    """One arm's landing at one taught pose.
+
+    miss (3,) m: mean of played minus taught place in world axes. sigma m: root mean square of what is not
+    known about it. undecided: the set that undecided flanks span, taught and played together. worst m: mean
+    and set at their worst. share (joints,) m: what each joint adds to the mean miss.
+    """
+
+    side: Side
+    step: int
+    row: int | None
+    taught: Array
+    miss: Array
+    sigma: float
+    undecided: DeadMotion
+    worst: float
+    share: Array
+
+    @property
+    def expected(self) -> float:
+        """Predicted distance from the taught place, m: mean and spread together."""
+        return float(np.sqrt(self.miss @ self.miss + self.sigma**2))
+
+
+@dataclass(frozen=True)
+class Poses:
+    """Taught poses of one routine for both arms at once, as (N, K) arrays in joint order.
+
+    Each row is one arm's taught pose together with where the other arm stands at that time. target: feedback
+    angles to come to rest at. arrived, held: see `taught_offsets`. moved: way of the last driven motion.
+    """
+
+    side: tuple[Side, ...]
+    step: tuple[int, ...]
+    row: tuple[int | None, ...]
+    taught: Array
+    target: Array
+    arrived: Array
+    held: np.ndarray
+    spread: Array
+    moved: Array
+    loads: Array
+    load_offsets: Array
+    voltage: Array
+    # Along a stroke the arms do not rest: (N,) whether the pose is passed in motion, and that motion.
+    moving: np.ndarray
+    qd: Array
+    tau: Array
+    flank: Array
+
+
+def played_offsets(model: Model, poses: Poses, at: Array) -> Offsets:
+    """Link minus feedback when the poses are played with feedback at `at` (N, K)."""
+    rest = resting_offsets(model, at, poses.moved, poses.loads, poses.load_offsets)
+    b = model.unseen_play
+    moving = poses.moving[:, None]
+    return Offsets(
+        np.where(moving, poses.flank * b / 2.0 - model.compliance * poses.tau, rest.mean),
+        np.where(moving, np.where(poses.flank == 0, b / 2.0, 0.0), rest.half),
+        np.where(moving, poses.flank, rest.flank),
+    )
+
+
+def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = ()) -> list[Landing]:
+    """Predicted landings of taught poses, played `raw` or `trimmed`."""
+    spread = spread_of(model, measured)
+    taught = taught_offsets(model, poses.taught, poses.arrived, poses.held, poses.loads, poses.load_offsets)
+    at = poses.target
+    tau = holding_torques(model, at, poses.loads, poses.load_offsets)
+    stall = model.stall * poses.voltage / model.rated_voltage
+    servo = (stall, model.full_drive, model.limp_friction, model.dead_band)
+    error = rest_error(tau, poses.moved, *servo) if way == "raw" else np.zeros_like(at)
+    # In motion there is no time to trim: the feedback lacks what the load asks for either way.
+    error = np.where(poses.moving[:, None], rest_error(poses.tau, np.sign(poses.qd), *servo), error)
+    feedback = at - error
+    played = played_offsets(model, poses, feedback)
+    link_taught = poses.taught + taught.mean
+    link_played = feedback + played.mean
+    here, there = places(model.chain, link_taught), places(model.chain, link_played)
+
+    # Standard deviation of each joint's link error, played minus taught.
+    flank_gap = 0.5 * (played.flank - taught.flank)
+    is_held = poses.held == 1
+    windup = np.where(is_held, model.limp_friction, np.abs(tau))
+    variance = (
+        (flank_gap * spread.unseen_play) ** 2
+        + (spread.compliance * np.where(is_held, np.abs(tau) + model.limp_friction, 0.2 * windup)) ** 2
+        + np.where(is_held, model.compliance * spread.limp_friction, 0.0) ** 2
+        + (np.where(np.isnan(poses.spread), 0.0, poses.spread)) ** 2
+        + (TRIM_LEFT * model.dead_band) ** 2
+    )
+    if way == "raw":
+        variance = variance + spread.pulse_line**2 + (spread.droop_share * error) ** 2
+    half = taught.half + played.half
+
+    landings = []
+    for n, side in enumerate(poses.side):
+        arm = SIDES.index(side)
+        part = model.chain.columns(arm)
+        J = there.J[n, part, 3:]
+        miss = there.X_WT[n, arm, :3, 3] - here.X_WT[n, arm, :3, 3]
+        undecided = dead_motion(J, half[n, part])
+        sigma = float(
+            np.hypot(root_sum_square(J, np.sqrt(variance[n, part])), root_sum_square(J, half[n, part] / np.sqrt(3.0)))
+        )
+        landings.append(
+            Landing(
+                side=side,
+                step=poses.step[n],
+                row=poses.row[n],
+                taught=here.X_WT[n, arm, :3, 3],
+                miss=miss,
+                sigma=sigma,
+                undecided=undecided,
+                worst=float(np.linalg.norm(miss)) + undecided.farthest,
+                share=np.linalg.norm(J * (link_played - link_taught)[n, part, None], axis=1),
+            )
+        )
+    return landings
+
+
+@dataclass(frozen=True)
+class Jump:
+    """Along a motion a joint's load changes sides and its TCP jumps through the play."""
+
+    time: float
+    side: Side
+    joint: str
+    size: float
+
+
+def jumps(model: Model, t: Array, q: Array, qd: Array, tau: Array) -> list[Jump]:
+    """Every change of a flank along a motion: when, at which joint, and by how much the TCP jumps, m."""
+    flank = moving_offsets(model, q, qd, tau).flank
+    changes = (flank[1:] * flank[:-1]) < 0
+    found = []
+    rows, joints = np.nonzero(changes)
+    if not len(rows):
+        return []
+    J = places(model.chain, q[rows + 1]).J
+    names = model.bench.joint_names
+    for k, (n, i) in enumerate(zip(rows, joints, strict=True)):
+        size = float(np.linalg.norm(J[k, i, 3:]) * model.unseen_play[i])
+        side, _, joint = names[i].partition(" ")
+        found.append(Jump(float(t[n + 1]), "left" if side == "left" else "right", joint, size))
+    return found
+
+
+__all__ = ["DeadMotion", "Jump", "Landing", "Poses", "Way", "at_joints", "jumps", "land", "played_offsets"]

@@ -1,0 +1,84 @@
+"""The taught poses of a routine as its motion meets them: what the landing needs to know of each."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from handfast.geometry.rigid import Array
+from handfast.landing.flank import led_flank, moving_offsets
+from handfast.landing.predict import Poses
+from handfast.mechanics.dynamics import transmitted_torques
+from handfast.mechanics.model import Model
+from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, voltages
+from handfast.motion.plan import Motion
+from handfast.routine.steps import Taught
+
+_HELD = {"held": 1, "let go": 0, "unknown": -1}
+
+
+def taught_poses(model: Model, motion: Motion) -> Poses:
+    """Every taught pose and every row of every taught path, in the order in which they are reached.
+
+    The arm that a pose does not belong to stands where the motion has it at that time.
+    """
+    N, K = len(motion.arrivals), model.chain.joints
+    samples = np.array([a.sample for a in motion.arrivals], dtype=int)
+    taught = motion.q[samples].copy() if N else np.zeros((0, K))
+    target = taught.copy()
+    arrived, spread = np.zeros((N, K)), np.zeros((N, K))
+    held = np.full((N, K), 1)
+    moving = np.zeros(N, dtype=bool)
+    for n, arrival in enumerate(motion.arrivals):
+        columns = model.bench.columns(arrival.side)
+        said = motion.routine.steps[arrival.step].taught(arrival.side)
+        assert said is not None
+        held[n, columns] = _HELD[said.held]
+        if arrival.row is None:
+            taught[n, columns] = said.pose
+            if said.arrivals is not None:
+                arrived[n, columns] = said.arrivals
+            spread[n, columns] = said.spread if said.spread is not None else 0.0
+        else:
+            assert said.path is not None
+            taught[n, columns] = said.path[arrival.row]
+            target[n, columns] = (said.path_command or said.path)[arrival.row]
+            arrived[n, columns] = _stroke_lead(model, said, columns)[arrival.row]
+            moving[n] = arrival.row > 0
+    tau = transmitted_torques(model, motion.q, motion.qd, motion.qdd, motion.loads, motion.load_offsets)
+    flank = moving_offsets(model, motion.q, motion.qd, tau).flank
+    motor = tau + model.rotor * motion.qdd
+    volts = at_joints(model.bench, voltages(model.bench, arm_currents(model, servo_currents(model, motor, motion.qd))))
+    return Poses(
+        side=tuple(a.side for a in motion.arrivals),
+        step=tuple(a.step for a in motion.arrivals),
+        row=tuple(a.row for a in motion.arrivals),
+        taught=taught,
+        target=target,
+        arrived=arrived,
+        held=held,
+        spread=spread,
+        moved=last_ways(motion.qd)[samples] if N else np.zeros((0, K)),
+        loads=motion.loads[samples],
+        load_offsets=np.ascontiguousarray(motion.load_offsets[samples]),
+        voltage=volts[samples],
+        moving=moving,
+        qd=motion.qd[samples],
+        tau=tau[samples],
+        flank=flank[samples],
+    )
+
+
+def last_ways(qd: Array) -> Array:
+    """For each sample, the way (+1, -1; 0 before the first motion) in which each joint last moved."""
+    sign = np.where(np.abs(qd) > 1e-6, np.sign(qd), 0.0)
+    index = np.where(sign != 0, np.arange(len(sign))[:, None], 0)
+    index = np.maximum.accumulate(index, axis=0)
+    return np.take_along_axis(sign, index, axis=0)
+
+
+def _stroke_lead(model: Model, said: Taught, columns: slice) -> Array:
+    """Side on which the hand led each joint at every row of a stroke; before its first turn, as it arrived."""
+    assert said.path is not None
+    side = led_flank(np.array(said.path), model.unseen_play[columns])
+    first = np.zeros(side.shape[1]) if said.arrivals is None else np.array(said.arrivals, dtype=float)
+    return np.where(side == 0, first, side)

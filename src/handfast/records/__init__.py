@@ -1,0 +1,1 @@
+"""What is handed between rooms: recordings and runs, frozen and typed."""

@@ -1,0 +1,52 @@
+"""What a run of a routine leaves: commands, feedback, supply, events, and where each pose came to rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from handfast.bench.parts import Side
+from handfast.geometry.rigid import Array
+
+Mode = Literal["raw", "trimmed", "corrected"]
+MODES: tuple[Mode, ...] = ("raw", "trimmed", "corrected")
+
+
+@dataclass(frozen=True)
+class Rest:
+    """One arm at rest at a taught pose: when (s), where the feedback came to rest, and how well that is known.
+
+    target, feedback, command (joints,) rad of that arm; noise (joints,) rad, one standard deviation; trims:
+    how often the command was trimmed; supply V at its servos.
+    """
+
+    step: int
+    side: Side
+    row: int | None
+    time: float
+    target: Array
+    feedback: Array
+    command: Array
+    noise: Array
+    trims: int
+    supply: float
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run. t (N,) s; command and feedback (N, K) rad; supply (N, 2) V at each arm; current (N, 2) A."""
+
+    routine: str
+    mode: Mode
+    board: str
+    started: str
+    t: Array
+    command: Array
+    feedback: Array
+    supply: Array
+    current: Array
+    step: np.ndarray
+    rests: tuple[Rest, ...]
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Routines: ordered steps for both arms, as taught, and their files."""

@@ -1,0 +1,214 @@
+"""Routine files: read with every part checked against the bench, written whole, comments kept."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from handfast.bench.folder import BenchFolder
+from handfast.bench.parts import Bench
+from handfast.errors import InputError
+from handfast.files.atomic import write_text
+from handfast.files.document import Document, Key, parse_document, read_document
+from handfast.files.fields import read_table, table_of
+from handfast.routine.steps import Routine, Step, Taught
+
+
+def find_routines(folder: BenchFolder, given: list[str]) -> list[Path]:
+    """Paths of the routines asked for: a path, or a name inside the bench; none means all."""
+    if not given:
+        found = folder.routine_files()
+        if not found:
+            raise InputError(
+                "this bench has no routine",
+                where=str(folder.routines),
+                expected="at least one .toml file",
+                next_step="teach one: handfast teach --recording FILE",
+            )
+        return found
+    paths = []
+    for name in given:
+        inside = folder.routines / f"{name}.toml"
+        if inside.is_file():
+            paths.append(inside)
+        elif Path(name).suffix == ".toml" or Path(name).is_file():
+            paths.append(Path(name))
+        else:
+            raise InputError(
+                f'no routine "{name}"',
+                where=str(folder.routines),
+                expected="a path, or the name of a routine of this bench",
+                available=[path.stem for path in folder.routine_files()],
+                asked=name,
+            )
+    return paths
+
+
+def read_routine(path: Path, bench: Bench) -> Routine:
+    """The routine in a file, checked against the bench it is for."""
+    return routine_of(read_document(path), bench)
+
+
+def routine_of(document: Document, bench: Bench) -> Routine:
+    """The routine of a document that is already parsed."""
+    routine = read_table(Routine, document.values, document, ())
+    if not routine.steps:
+        raise InputError(
+            "no step",
+            where=str(document.path),
+            expected="at least one [[step]]",
+            next_step="add one, or teach the routine",
+        )
+    names: set[str] = set()
+    for number, step in enumerate(routine.steps):
+        _check_step(step, number, names, bench, document)
+        names.add(step.name)
+    return routine
+
+
+def _check_step(step: Step, number: int, names: set[str], bench: Bench, document: Document) -> None:
+    key: Key = ("step", number)
+
+    def refuse(part: Key, what: str, expected: str, **more: Any) -> InputError:
+        return InputError(what, where=document.place((*key, *part)), expected=expected, **more)
+
+    for side in ("left", "right"):
+        taught = step.taught(side)
+        if taught is not None:
+            _check_taught(taught, side, bench, document, (*key, side), step.do)
+    poses = [side for side in ("left", "right") if step.taught(side) is not None]
+    if step.do in ("go", "stroke") and not poses:
+        raise refuse(("do",), f"{step.do} without a pose", "a table [step.left] or [step.right], or both")
+    if step.do in ("pass", "carry") and len(poses) < 2:
+        raise refuse(("do",), f"{step.do} needs both arms", "tables [step.left] and [step.right]")
+    if step.do == "pass" and step.giver is None:
+        raise refuse((), "giver is missing", 'giver = "left" or giver = "right"')
+    if step.do in ("grip", "release") and step.arm is None:
+        raise refuse((), "arm is missing", 'arm = "left", "right" or "both"')
+    if step.do in ("grip", "pass") and step.thing is None:
+        raise refuse(
+            (), "thing is missing", "the name of a thing of the bench", available=[t.name for t in bench.things]
+        )
+    if step.thing is not None and step.thing not in [t.name for t in bench.things]:
+        raise refuse(
+            ("thing",),
+            f'the bench has no thing "{step.thing}"',
+            "the name of a thing of the bench",
+            available=[t.name for t in bench.things],
+            asked=step.thing,
+        )
+    if step.do == "wait" and step.time is None:
+        raise refuse((), "time_s is missing", "how long to wait, time_s = SECONDS")
+    if step.after is not None and step.after not in names:
+        raise refuse(
+            ("after",), f'no earlier step "{step.after}"', "the name of an earlier step",
+            available=[n for n in names if n], asked=step.after,
+        )  # fmt: skip
+
+
+def _check_taught(taught: Taught, side: str, bench: Bench, document: Document, key: Key, do: str) -> None:
+    count = len(bench.arm(side).joints)
+
+    def refuse(part: str, what: str, expected: str) -> InputError:
+        return InputError(
+            what,
+            where=document.place((*key, part)),
+            expected=expected,
+            next_step="teach it again, or mend the line",
+        )
+
+    if do == "stroke":
+        if taught.path is None or taught.times is None:
+            raise refuse("path_deg", "the path is missing", "path_deg and path_s")
+        if len(taught.path) != len(taught.times) or len(taught.path) < 4:
+            raise refuse(
+                "path_s",
+                f"{len(taught.times)} times for {len(taught.path)} rows",
+                "a time for each of at least 4 rows",
+            )
+        if np.any(np.diff(taught.times) <= 0):
+            raise refuse("path_s", "the times do not rise", "rising times")
+        wide = [("path_deg", len(row)) for row in taught.path]
+        if taught.path_command is not None:
+            if len(taught.path_command) != len(taught.path):
+                raise refuse("path_command_deg", "not as long as the path", f"{len(taught.path)} rows")
+            wide += [("path_command_deg", len(row)) for row in taught.path_command]
+    else:
+        if taught.pose is None:
+            raise refuse("pose_deg", "pose_deg is missing", f"{count} angles")
+        wide = [("pose_deg", len(taught.pose))]
+        wide += [("command_deg", len(taught.command))] if taught.command is not None else []
+    wide += [("spread_deg", len(taught.spread))] if taught.spread is not None else []
+    for part, width in wide:
+        if width != count:
+            raise refuse(part, f"{width} angles are given", f"{count}, one for each joint of the {side} arm")
+    if taught.arrived:
+        signs = taught.arrived.replace(" ", "")
+        if len(signs) != count or set(signs) - set("+-0"):
+            raise refuse("arrived", f'"{taught.arrived}" does not fit', f"{count} signs out of + - 0")
+
+
+def routine_text(routine: Routine, heading: str = "") -> str:
+    """A routine as the text of a new file."""
+    import tomlkit
+
+    document = tomlkit.document()
+    for line in heading.splitlines():
+        document.add(tomlkit.comment(line))
+    values = table_of(routine)
+    head = tomlkit.table()
+    head.update(values.get("routine", {}))
+    document.add("routine", head)
+    steps = tomlkit.aot()
+    for raw in values.get("step", []):
+        entry = tomlkit.table()
+        for name, value in raw.items():
+            if isinstance(value, dict):
+                inner = tomlkit.table()
+                for part, content in value.items():
+                    inner.add(part, _long(content) if part.startswith("path") else content)
+                entry.add(name, inner)
+            else:
+                entry.add(name, value)
+        steps.append(entry)
+    document.add("step", steps)
+    return tomlkit.dumps(document)
+
+
+def _long(rows: list[Any]) -> Any:
+    """A long list over several lines."""
+    import tomlkit
+
+    array = tomlkit.array()
+    array.extend(rows)
+    return array.multiline(True)
+
+
+def write_routine(path: Path, routine: Routine, bench: Bench, heading: str = "") -> None:
+    """Write a new routine; it is read back first, so that no unreadable file is ever left behind."""
+    text = routine_text(routine, heading)
+    routine_of(parse_document(text, path), bench)
+    write_text(path, text)
+
+
+def rewrite_commands(path: Path, routine: Routine, bench: Bench) -> None:
+    """Put the commands of `routine` into its file; taught poses, order and comments stay as they are."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(path.read_text(encoding="utf-8"))
+    for raw, step in zip(document["step"], routine.steps, strict=True):
+        for side in ("left", "right"):
+            taught = step.taught(side)
+            if taught is None:
+                continue
+            values = table_of(taught)
+            for name in ("command_deg", "path_command_deg"):
+                if name in values:
+                    raw[side][name] = _long(values[name]) if name.startswith("path") else values[name]
+                elif name in raw[side]:
+                    del raw[side][name]
+    text = tomlkit.dumps(document)
+    routine_of(parse_document(text, path), bench)
+    write_text(path, text)

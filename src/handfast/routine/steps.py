@@ -1,0 +1,121 @@
+"""The steps of a routine, frozen and in SI units, each field with the way it is written and why.
+
+An arm's steps follow one another; the two arms run side by side. A step of both arms begins when both are
+ready and ends for both at the same time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from handfast.bench.parts import SIDES, Rows, Side, Vector
+from handfast.files.fields import choice, matrix, number, table, tables, text, vector, whole
+
+HOLDS = ("held", "let go", "unknown")
+KINDS = ("go", "grip", "release", "wait", "stroke", "pass", "carry")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Taught:
+    """What was taught to one arm in a step: the feedback's angles, never changed afterwards."""
+
+    pose: Vector | None = vector("pose_deg", None, "taught angles as the feedback showed them", None, -720, 720)
+    held: str = choice("held", "unknown", HOLDS, "how the pose was held while it was stored")
+    arrived: str = text("arrived", "", "way each joint last moved by hand: + - or 0 if it cannot be told")
+    at: float | None = number("at_s", None, 0, 1e6, "time in the recording at which it was stored")
+    spread: Vector | None = vector("spread_deg", None, "standard deviation of the taught angles", None, 0, 90)
+    command: Vector | None = vector("command_deg", None, "corrected feedback target", None, -720, 720)
+    path: Rows | None = matrix("path_deg", "a taught path, one row of angles per sample", -720, 720)
+    times: Vector | None = vector("path_s", None, "time of each row of the path", None, 0, 36000)
+    path_command: Rows | None = matrix("path_command_deg", "corrected feedback targets of the path", -720, 720)
+
+    @property
+    def arrivals(self) -> tuple[int, ...] | None:
+        """The signs of `arrived`, one per joint."""
+        if not self.arrived:
+            return None
+        return tuple({"+": 1, "-": -1, "0": 0}[c] for c in self.arrived.replace(" ", ""))
+
+    @property
+    def target(self) -> Vector | None:
+        """The feedback angles to come to rest at: corrected where there is a correction."""
+        return self.pose if self.command is None else self.command
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One entry of a routine."""
+
+    do: str = choice("do", ..., KINDS, "what to do")
+    name: str = text("name", "", "what you call this step")
+    arm: str | None = choice("arm", None, ("left", "right", "both"), "which arm, where no pose says it")
+    left: Taught | None = table("left", Taught, "what was taught to the left arm", optional=True)
+    right: Taught | None = table("right", Taught, "what was taught to the right arm", optional=True)
+    thing: str | None = text("thing", None, "the thing that is gripped, passed or carried")
+    gap: float | None = number("gap_mm", None, 0, 2000, "gap between the pads after a release (widest if left out)")
+    time: float | None = number("time_s", None, 0, 3600, "time the step shall take (as short as is sound if left out)")
+    dwell: float = number("dwell_s", 0, 0, 3600, "rest at its end")
+    pace: float = number("pace", 1, 0.02, 1, "share of the sound speed at which it is played")
+    tolerance: float | None = number("tolerance_mm", None, 0.01, 500, "how far from the taught place it may land")
+    giver: str | None = choice("giver", None, SIDES, "in a pass: the arm that gives")
+    approach: float = number("approach_mm", 40, 0, 500, "in a pass: straight way along the fingers, in and out")
+    after: str | None = text("after", None, "name of an earlier step that must be over first")
+
+    def taught(self, side: str) -> Taught | None:
+        """What was taught to one arm."""
+        return self.left if side == "left" else self.right
+
+    def with_taught(self, side: str, taught: Taught) -> Step:
+        """The step with another `Taught` for one arm."""
+        return replace(self, left=taught) if side == "left" else replace(self, right=taught)
+
+    @property
+    def sides(self) -> tuple[Side, ...]:
+        """The arms that take part."""
+        if self.do in ("pass", "carry"):
+            return SIDES
+        named = tuple(side for side in SIDES if self.taught(side) is not None)
+        if named or self.arm is None:
+            return named or SIDES
+        return SIDES if self.arm == "both" else (self.arm,)  # type: ignore[return-value]
+
+    @property
+    def taker(self) -> str:
+        """In a pass: the arm that takes."""
+        return "right" if self.giver == "left" else "left"
+
+
+@dataclass(frozen=True, kw_only=True)
+class About:
+    """What holds for the whole routine."""
+
+    name: str = text("name", ..., "what you call this routine")
+    layout: int = whole("layout", 1, 1, 1, "version of this file's layout")
+    pace: float = number("pace", 1, 0.02, 1, "share of the sound speed at which it is played")
+    tolerance: float = number("tolerance_mm", 5, 0.01, 500, "how far from a taught place it may land")
+    rest: float = number("rest_s", 2, 0, 36000, "pause before it is repeated, for the warming of the servos")
+    recording: str = text("recording", "", "the recording it was taught from")
+    note: str = text("note", "", "anything worth knowing")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Routine:
+    """An ordered list of steps for both arms."""
+
+    about: About = table("routine", About, "what holds for the whole routine")
+    steps: tuple[Step, ...] = tables("step", Step, "its steps, in order")
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+        return self.about.name
+
+    def title(self, number: int) -> str:
+        """A step in words: '3 go above the pot'."""
+        step = self.steps[number]
+        return f"{number + 1} {step.do}" + (f" {step.name}" if step.name else "")
+
+    def tolerance_of(self, number: int) -> float:
+        """How far from its taught place step `number` may land, m."""
+        tolerance = self.steps[number].tolerance
+        return self.about.tolerance if tolerance is None else tolerance

@@ -1,0 +1,88 @@
+"""Feedback during a run: counts to angles, cleaned of what the sagging supply does to the wipers.
+
+A potentiometer fed from the raw servo supply shows counts·(1 + k·(V/Vref - 1)). k is not known beforehand, but
+whenever a joint is commanded to stand still while other joints change the supply, its counts show k: it is
+fitted as the run goes, from all such moments together, starting from a weak first guess.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from handfast.bench.lines import angle_of
+from handfast.bench.parts import SIDES, Bench
+from handfast.geometry.rigid import Array
+
+_GUESS, _GUESS_SD = 0.3, 0.4
+_QUIET_FRAMES = 25
+_RESTART_FRAMES = 400
+
+
+class SupplyFit:
+    """Running fit of how far each joint's feedback follows the supply; `learn` every frame, then `angles`."""
+
+    def __init__(self, bench: Bench, guess: Array | None = None):
+        self._bench = bench
+        K = len(bench.joints)
+        start = np.array([j.follows_supply for j in bench.joints])
+        self._guess = np.where(start > 0, start, _GUESS) if guess is None else guess
+        self._noise = np.array([j.wiper_noise for j in bench.joints]) / np.sqrt(bench.controller.averaged)
+        self._quiet = np.zeros(K, dtype=int)
+        self._last: Array | None = None
+        self._xx, self._xy = np.zeros(K), np.zeros(K)
+        self._stretch: list[deque[tuple[float, float]]] = [deque(maxlen=_RESTART_FRAMES) for _ in range(K)]
+
+    def at_arms(self, supply: float, current: Array) -> Array:
+        """Voltage at each arm's servos (2,), from the one that is sensed, at the left arm."""
+        leads = np.array([self._bench.arm(side).wire.resistance for side in SIDES])
+        result: Array = supply + leads[0] * current[0] - leads * current
+        return result
+
+    def ratio(self, volts: Array) -> Array:
+        """V/Vref - 1 at every joint (K,)."""
+        per_arm: Array = volts / self._bench.supply.voltage - 1.0
+        counts = [len(self._bench.arm(side).joints) for side in SIDES]
+        result: Array = np.repeat(per_arm, counts)
+        return result
+
+    def learn(self, command: Array, counts: Array, volts: Array) -> None:
+        """Take in one frame: commanded angles (K,), counts (channels,), volts (2,)."""
+        x = self.ratio(volts)
+        still = np.zeros(len(x), dtype=bool) if self._last is None else np.abs(command - self._last) < 1e-9
+        self._last = command.copy()
+        for i, joint in enumerate(self._bench.joints):
+            if not still[i]:
+                self._close(i)
+                self._quiet[i] = 0
+                continue
+            self._quiet[i] += 1
+            if self._quiet[i] > _QUIET_FRAMES:
+                self._stretch[i].append((float(x[i]), float(counts[joint.channel])))
+                if len(self._stretch[i]) == _RESTART_FRAMES:
+                    self._close(i)
+
+    def _close(self, i: int) -> None:
+        """End a quiet stretch of joint i and add what it showed."""
+        if len(self._stretch[i]) >= 10:
+            pairs = np.array(self._stretch[i])
+            x = pairs[:, 0] - pairs[:, 0].mean()
+            level = pairs[:, 1].mean()
+            y = (pairs[:, 1] - level) / max(level, 1.0)
+            weight = (level / max(self._noise[i], 1e-6)) ** 2
+            self._xx[i] += weight * float(x @ x)
+            self._xy[i] += weight * float(x @ y)
+        self._stretch[i].clear()
+
+    @property
+    def follows(self) -> Array:
+        """Fitted k (K,), between 0 and 1, drawn to the first guess where little was seen."""
+        prior = 1.0 / _GUESS_SD**2
+        k: Array = (self._xy + prior * self._guess) / (self._xx + prior)
+        return np.clip(k, 0.0, 1.0)
+
+    def angles(self, counts: Array, volts: Array, clean: bool = True) -> Array:
+        """Joint angles (K,) rad from counts; with `clean`, as they would show at the nominal voltage."""
+        scale = 1.0 + self.follows * self.ratio(volts) if clean else np.ones(len(self._bench.joints))
+        return np.array([float(angle_of(j, counts[j.channel] / scale[i])) for i, j in enumerate(self._bench.joints)])

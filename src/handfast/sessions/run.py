@@ -1,0 +1,293 @@
+"""Play a routine on arms that answer frame by frame, and note where every pose came to rest.
+
+Three ways: `raw` sends every target as it is; `trimmed` adds, after arrival, what the feedback lacks to the
+taught pose; `corrected` trims to the corrected target, cleans the feedback of the supply's sag, and comes to
+rest from a known side where nothing else decides a joint's flank.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from handfast.bench.lines import joint_pulses
+from handfast.bench.parts import SIDES, Side
+from handfast.geometry.rigid import Array
+from handfast.mechanics.model import Model
+from handfast.motion.plan import DT, Arrival, Motion
+from handfast.records.run import Mode, Rest, Run
+from handfast.sessions.feedback import SupplyFit
+from handfast.units import DEGREE
+
+SETTLE = 0.5
+"""Rest before the feedback is read, s."""
+
+READ = 0.4
+"""Time over which the feedback is averaged, s."""
+
+TRIM_ROUNDS = 8
+TRIM_TOLERANCE = 0.12 * DEGREE
+MOST_TRIM = 12.0 * DEGREE
+"""A command is never trimmed farther than this from its target: beyond it, something else is wrong."""
+
+LOOSEN = 2.5 * DEGREE
+"""Swing of the joints that are stirred before the first pose."""
+
+STOP_SHORT = 2.5 * DEGREE
+"""How far before its target a joint of undecided flank stops, to creep in from there."""
+
+_ATTACH_SPEED = 15.0 * DEGREE
+
+
+class FrameLike(Protocol):
+    """What a board answers per frame."""
+
+    time: float
+    counts: Array
+    supply: float
+    current: Array
+
+
+class Arms(Protocol):
+    """A board that takes pulses frame by frame."""
+
+    name: str
+
+    def frame(self, pulses: Array) -> FrameLike:
+        """Send pulses (channels,) s for one frame."""
+
+    def holds(self, side: int, mass: float, offset: Array) -> None:
+        """What a stand-in cannot see: the thing in a hand."""
+
+
+@dataclass(frozen=True)
+class Creep:
+    """For one arrival: joints (K,) that come to rest from a known side: +1, -1, or 0 for the others."""
+
+    way: Array
+
+
+class _Player:
+    def __init__(self, model: Model, motion: Motion, arms: Arms, mode: Mode, progress: Callable[[float], None] | None):
+        self.model, self.motion, self.arms, self.mode = model, motion, arms, mode
+        self.bench = model.bench
+        self.progress = progress
+        self.frame_time = self.bench.controller.frame
+        self.fit = SupplyFit(self.bench)
+        self.clean = mode != "raw"
+        self.trim = np.zeros(model.chain.joints)
+        self.log: list[tuple[float, Array, Array, Array, Array, np.ndarray]] = []
+        self.rests: list[Rest] = []
+        self.command = np.zeros(model.chain.joints)
+        self.volts = np.full(2, self.bench.supply.voltage)
+
+    # -- frames ----------------------------------------------------------------------------------------
+
+    def send(self, q: Array, sample: int) -> Array:
+        """One frame at commanded angles q (K,); returns the feedback's angles (K,)."""
+        n = min(sample, len(self.motion.t) - 1)
+        for arm in range(2):
+            self.arms.holds(arm, float(self.motion.loads[n, arm]), self.motion.load_offsets[n, arm])
+        pulses = joint_pulses(self.bench, q[None], self.motion.gaps[n][None])[0]
+        frame = self.arms.frame(pulses)
+        self.command = q
+        self.volts = self.fit.at_arms(frame.supply, frame.current)
+        self.fit.learn(q, frame.counts, self.volts)
+        feedback = self.fit.angles(frame.counts, self.volts, self.clean)
+        self.log.append((frame.time, q.copy(), feedback, self.volts, frame.current, self.motion.step[n]))
+        return feedback
+
+    def hold(self, q: Array, seconds: float, sample: int) -> Array:
+        """Stand still; returns the feedback of every frame (frames, K)."""
+        count = max(1, round(seconds / self.frame_time))
+        return np.array([self.send(q, sample) for _ in range(count)])
+
+    def ramp(self, q: Array, speed: float, sample: int) -> None:
+        """Go to q at no more than `speed` rad/s per joint, smoothly."""
+        start = self.command.copy()
+        duration = float(np.abs(q - start).max()) / speed * 1.5
+        count = max(1, round(duration / self.frame_time))
+        for k in range(1, count + 1):
+            r = k / count
+            self.send(start + (3 * r**2 - 2 * r**3) * (q - start), sample)
+
+    # -- the run ---------------------------------------------------------------------------------------
+
+    def play(self, creeps: dict[int, Creep]) -> None:
+        """From where the arms are, through the whole motion."""
+        motion = self.motion
+        stops: dict[int, list[Arrival]] = {}
+        for arrival in motion.arrivals:
+            if not arrival.row:
+                stops.setdefault(arrival.sample, []).append(arrival)
+        passed = {arrival.sample: arrival for arrival in motion.arrivals if arrival.row}
+        self.attach()
+        frames = round(motion.duration / self.frame_time) + 1
+        per_frame = self.frame_time / DT
+        order = sorted(stops)
+        done = 0
+        trim_from, trim_since = self.trim.copy(), 0.0
+        for n in range(frames):
+            position = min(n * per_frame, len(motion.t) - 1.0)
+            k = int(position)
+            weight = position - k
+            q = (
+                motion.q[k]
+                if weight < 1e-9
+                else (1 - weight) * motion.q[k] + weight * motion.q[min(k + 1, len(motion.q) - 1)]
+            )
+            next_stop = order[done] if done < len(order) else None
+            short = np.zeros(len(q))
+            if next_stop is not None and next_stop in creeps:
+                short = self._short_of(creeps[next_stop], motion, next_stop, position, trim_since)
+            self.send(q + trim_from + short, k)
+            if k in passed:
+                self.note_passing(passed[k], q)
+            while next_stop is not None and position >= next_stop - 1e-9:
+                self.arrive(stops[next_stop], next_stop, creeps.get(next_stop), motion.q[next_stop])
+                trim_from, trim_since = self.trim.copy(), position
+                done += 1
+                next_stop = order[done] if done < len(order) else None
+            if self.progress is not None:
+                self.progress((n + 1) / frames)
+
+    def _short_of(self, creep: Creep, motion: Motion, stop: int, position: float, since: float) -> Array:
+        """Grows from nothing to `STOP_SHORT` against the way of the creep while the stop is approached."""
+        span = max(stop - since, 1.0)
+        r = min(1.0, max(0.0, (position - since) / span))
+        result: Array = -creep.way * STOP_SHORT * (3 * r**2 - 2 * r**3)
+        return result
+
+    def attach(self) -> None:
+        """Begin where the arms are: first pulses at the measured pose, then slowly to the routine's start."""
+        limp = np.zeros(self.bench.controller.channels)
+        measured = []
+        for _ in range(10):
+            frame = self.arms.frame(limp)
+            measured.append(self.fit.angles(frame.counts, self.volts, clean=False))
+        self.command = np.mean(measured, axis=0)
+        self.hold(self.command.copy(), 0.3, 0)
+        self.ramp(self.motion.q[0], _ATTACH_SPEED, 0)
+        self.hold(self.motion.q[0], 0.3, 0)
+        if self.clean:
+            self.loosen()
+
+    def loosen(self) -> None:
+        """Stir every other joint of one arm at a time by a little, while the rest stand and show the supply.
+
+        What the sagging supply does to the feedback of a joint can only be told while that joint stands still
+        and others draw current; better before the first pose than at it.
+        """
+        start = self.command.copy()
+        count = round(1.4 / self.frame_time)
+        low, high = self.model.chain.travel[:, 0], self.model.chain.travel[:, 1]
+        for side in SIDES:
+            columns = self.bench.columns(side)
+            for odd in (0, 1):
+                stirred = np.zeros(len(start))
+                stirred[columns.start + odd : columns.stop : 2] = LOOSEN
+                for k in range(count):
+                    swing = np.sin(4.0 * np.pi * (k + 1) / count)
+                    self.send(np.clip(start + swing * stirred, low, high), 0)
+                self.hold(start, 0.8, 0)
+
+    def note_passing(self, arrival: Arrival, q: Array) -> None:
+        """A point of a stroke goes by; nothing is waited for."""
+        part = self.bench.columns(arrival.side)
+        time, command, feedback, volts, _, _ = self.log[-1]
+        arm = SIDES.index(arrival.side)
+        self.rests.append(
+            Rest(
+                arrival.step, arrival.side, arrival.row, time, q[part], feedback[part], command[part],
+                np.zeros(len(q[part])), 0, float(volts[arm]),
+            )
+        )  # fmt: skip
+
+    def arrive(self, arrivals: list[Arrival], sample: int, creep: Creep | None, target: Array) -> None:
+        """Come to rest, trim if asked to, and note where the feedback rests."""
+        sides: list[Side] = [a.side for a in arrivals]
+        part = np.zeros(len(target), dtype=bool)
+        for side in sides:
+            part[self.bench.columns(side)] = True
+        way = np.zeros(len(target)) if creep is None else creep.way
+        command = target + self.trim - way * STOP_SHORT
+        self.hold(command, SETTLE, sample)
+        rounds = 0
+        # What was learned at earlier poses is kept for the other joints; each pose finds its own trim.
+        if self.mode != "raw":
+            if np.any(way):
+                command = self._creep(command, target, way, part, sample)
+            while rounds < TRIM_ROUNDS:
+                rounds += 1
+                lacking = target - self.hold(command, READ, sample).mean(axis=0)
+                adjust = np.where(part & (np.abs(lacking) > TRIM_TOLERANCE), lacking, 0.0)
+                # Where the side matters, go on in the same way only.
+                adjust = np.where((way != 0) & (adjust * way < 0), 0.0, adjust)
+                if not np.any(adjust):
+                    break
+                command = command + np.clip(0.8 * adjust, -3 * DEGREE, 3 * DEGREE)
+                command = np.clip(command, target - MOST_TRIM, target + MOST_TRIM)
+                self.hold(command, 0.25, sample)
+        readings = self.hold(command, READ, sample)
+        self.trim = np.where(part, command - target, self.trim)
+        time = self.log[-1][0]
+        noise = readings.std(axis=0) / np.sqrt(len(readings))
+        for arrival in arrivals:
+            columns = self.bench.columns(arrival.side)
+            self.rests.append(
+                Rest(
+                    arrival.step, arrival.side, arrival.row, time, target[columns], readings.mean(axis=0)[columns],
+                    command[columns], noise[columns], rounds, float(self.volts[SIDES.index(arrival.side)]),
+                )
+            )  # fmt: skip
+
+    def _creep(self, command: Array, target: Array, way: Array, part: np.ndarray, sample: int) -> Array:
+        """Bring joints of undecided flank home from the known side, in small steps, without passing the target."""
+        creeping = part & (way != 0)
+        for _ in range(60):
+            lacking = (target - self.hold(command, 0.16, sample).mean(axis=0)) * way
+            past = creeping & (lacking < -2.0 * TRIM_TOLERANCE)
+            if past.any():
+                # Too far already: back by more than the play, then on again.
+                command = command + np.where(past, way * (lacking - STOP_SHORT), 0.0)
+                self.hold(command, 0.4, sample)
+                continue
+            going = creeping & (lacking > TRIM_TOLERANCE)
+            if not going.any():
+                break
+            command = command + np.where(going, way * np.clip(0.5 * lacking, 0.08 * DEGREE, 0.8 * DEGREE), 0.0)
+            self.hold(command, 0.1, sample)
+        return command
+
+
+def play(
+    model: Model,
+    motion: Motion,
+    arms: Arms,
+    mode: Mode,
+    creeps: dict[int, Creep] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Run:
+    """Play a motion once and return what was seen."""
+    player = _Player(model, motion, arms, mode, progress)
+    player.play(creeps or {})
+    t, command, feedback, supply, current, step = (np.array(column) for column in zip(*player.log, strict=True))
+    follows = ", ".join(f"{k:.2f}" for k in player.fit.follows)
+    return Run(
+        routine=motion.routine.name,
+        mode=mode,
+        board=arms.name,
+        started=datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
+        t=t,
+        command=command,
+        feedback=feedback,
+        supply=supply,
+        current=current,
+        step=step,
+        rests=tuple(player.rests),
+        notes=(f"feedback follows the supply by: {follows}",),
+    )

@@ -1,0 +1,46 @@
+"""A controller in memory, straight in front of a stand-in: pulses in, averaged feedback out, frame by frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.bench.parts import Bench
+from handfast.geometry.rigid import Array
+from handfast.standins.servo_model import ServoArms
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What one frame showed: time at its end s, counts (channels,), supply V, current of each arm (2,) A."""
+
+    time: float
+    counts: Array
+    supply: float
+    current: Array
+
+
+class DirectBoard:
+    """Sends one pulse per channel and frame; reads every wiper `averaged` times late in the frame."""
+
+    name = "simulated arms, in memory"
+
+    def __init__(self, bench: Bench, arms: ServoArms):
+        self._arms, self._controller = arms, bench.controller
+        self._ms = round(bench.controller.frame * 1000)
+        self._full = 2**bench.controller.wiper_bits
+
+    def frame(self, pulses: Array) -> Frame:
+        """Send `pulses` (channels,) s for one frame; 0 sends none."""
+        step = self._controller.pulse_step
+        sent = np.round(pulses / step) * step
+        out = self._arms.run(np.tile(sent, (self._ms, 1)))
+        wipers = out[-self._controller.averaged :, : len(pulses)]
+        counts = np.clip(np.floor(wipers / self._controller.reference * self._full), 0, self._full - 1)
+        supply = float(out[-4:, -3].mean())
+        return Frame(self._arms.time_us / 1e6, counts.mean(axis=0), supply, out[-4:, -2:].mean(axis=0))
+
+    def holds(self, side: int, mass: float, offset: Array) -> None:
+        """Tell the stand-in what arm `side` has in its hand: a stand-in has no eyes for things."""
+        self._arms.load(side, mass, tuple(offset))

@@ -1,0 +1,182 @@
+# mypy: disable-error-code="no-untyped-def"
+"""One millisecond after another of a pair of servo arms: drive, gears, play on both sides of the feedback.
+
+Each servo: a delay, proportional drive with a dead band on its own potentiometer, the torque-speed line, gear
+friction that can hold still, then play that the potentiometer sees (motor to shaft), play and springiness that
+it does not see (shaft to link), and the load of the arm beyond (Newton-Euler, each link's own inertia taken
+implicitly). A gripper's servo carries no load here.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from handfast.kernels import inner, kernel
+from handfast.mechanics.chain_kernels import place, torques, world_axes
+
+RING = 128
+"""Length of the delay line, ms."""
+
+FALL = 0.02
+"""Time in which a loaded shaft crosses its play, s (common practice, no source)."""
+
+
+@inner
+def reading(angle, offset, bow, phase, span):
+    """What the potentiometer reads, rad, at a shaft angle."""
+    return angle - offset + bow * np.sin(2.0 * np.pi * angle / span + phase)
+
+
+@inner
+def toward(value, goal, most):
+    """`value` moved towards `goal` by at most `most`."""
+    return min(max(goal, value - most), value + most)
+
+
+@kernel(
+    "void(i8[::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[::1], f8[:,::1], f8[:,:,::1], f8[::1], f8[:,::1], "
+    "f8[:,::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], i8[::1], f8[:,::1], f8[:,::1], f8[:,::1],"
+    " f8[:,::1])"
+)
+def advance_kernel(
+    first, bases, offsets, axes, masses, coms, inertias, gravity, tools,
+    springs, servo, state, forces, loads, ring, clock, pulses, led, noise, out,
+):  # fmt: skip
+    """Advance by N ms. pulses (N, S) s, 0 for none; led (N, K) rad: link angles a hand imposes, NaN where none.
+
+    servo (26, S): figures of `Truth`, see `pack_servo`; row 20 holds supply and lead resistances and voltage.
+    state (10, S): motor angle, motor speed, shaft, link without windup, link, torque passed on, side of the
+    friction, link speed, own inertia, current. forces (4, K, 3): scratch. loads (2, 4): mass, offset from the
+    TCP in link axes. ring (S, RING): delayed pulses. clock (1,): ms so far. noise (N, S) V.
+    out (N, S + 3): wiper V, supply V at the first arm, current of each arm A.
+    """
+    dt = 1e-3
+    K = offsets.shape[0]
+    S = state.shape[1]
+    R, p, z = np.empty((K, 3, 3)), np.empty((K, 3)), np.empty((K, 3))
+    F, M = forces[0], forces[1]
+    q, qd, tau, unit_a, tau_a = np.empty(K), np.empty(K), np.empty(K), np.zeros(K), np.empty(K)
+    zero, points = np.zeros(K), np.empty((2, 3))
+    no_gravity, no_loads = np.zeros(3), np.empty(2)
+    volts, lead0, lead1, inner_r = servo[20, 0], servo[20, 1], servo[20, 2], servo[20, 3]
+    for n in range(pulses.shape[0]):
+        for i in range(K):
+            q[i], qd[i] = state[4, i], state[7, i]
+        place(first, bases, offsets, axes, q, R, p)
+        world_axes(first, R, axes, z)
+        for arm in range(2):
+            last = first[arm + 1] - 1
+            for r in range(3):
+                points[arm, r] = p[last, r]
+                for c in range(3):
+                    points[arm, r] += R[last, r, c] * (tools[arm, c] + loads[arm, 1 + c])
+            no_loads[arm] = loads[arm, 0]
+        torques(first, R, p, z, masses, coms, inertias, no_loads, points, gravity, qd, zero, tau, F, M)
+        if clock[0] % 20 == 0:
+            for i in range(K):
+                unit_a[i] = 1.0
+                torques(first, R, p, z, masses, coms, inertias, no_loads, points, no_gravity, zero, unit_a, tau_a, F, M)
+                state[8, i] = tau_a[i]
+                unit_a[i] = 0.0
+        amps0 = amps1 = 0.0
+        for i in range(S):
+            if i < first[1] or i == K:
+                amps0 += state[9, i]
+            else:
+                amps1 += state[9, i]
+        sag = inner_r * (amps0 + amps1)
+        slot = clock[0] % ring.shape[1]
+        for i in range(S):
+            (
+                unseen, seen, band, full, give, gear, rub, stall, free, rated, rotor, delay, i_stall, i_free,
+                i_idle, offset, bow, phase, span, follows,
+            ) = (
+                servo[0, i], servo[1, i], servo[2, i], servo[3, i], servo[4, i], servo[5, i], servo[6, i],
+                servo[7, i], servo[8, i], servo[9, i], servo[10, i], servo[11, i], servo[12, i], servo[13, i],
+                servo[14, i], servo[15, i], servo[16, i], servo[17, i], servo[18, i], servo[19, i],
+            )  # fmt: skip
+            on_left = i < first[1] or i == K
+            volt = volts - sag - (lead0 * amps0 if on_left else lead1 * amps1)
+            k = max(volt, 0.0) / rated
+            ring[i, slot] = pulses[n, i]
+            back = int(delay * 1000.0 + 0.5)
+            asked = ring[i, (clock[0] - back) % ring.shape[1]]
+            motor, speed, shaft, rigid, link = state[0, i], state[1, i], state[2, i], state[3, i], state[4, i]
+            limp = asked <= 0.0
+            jointed = i < K
+            load = 0.0
+            own = rotor
+            if jointed:
+                load = tau[i] + springs[i, 0] * (link - springs[i, 1])
+                own += state[8, i]
+            drive = 0.0
+            if not limp:
+                goal = (asked - servo[21, i]) / servo[22, i]
+                error = goal - reading(shaft, offset, bow, phase, span)
+                if abs(error) > 0.5 * band:
+                    drive = min(max((error - servo[25, i] * speed) / full, -1.0), 1.0)
+            push = 0.0 if limp else stall * k * drive
+            drag = 0.0 if limp else stall / free
+            friction = gear + (rub if jointed else 0.0)
+            hand = jointed and not np.isnan(led[n, i])
+            if hand:
+                # The hand drives the link; shaft and motor are dragged behind through play and windup.
+                new = led[n, i]
+                reach = 0.5 * unseen + give * gear
+                shaft = min(max(shaft, new - reach), new + reach)
+                motor = min(max(motor, shaft - 0.5 * seen), shaft + 0.5 * seen)
+                rigid = min(max(new, shaft - 0.5 * unseen), shaft + 0.5 * unseen)
+                velocity = (new - link) / dt
+                if abs(velocity) > 1e-4:
+                    state[6, i] = -1.0 if velocity > 0.0 else 1.0
+                state[7, i] = 0.0
+                state[1, i] = 0.0
+                state[5, i] = 0.0
+                state[0, i], state[2, i], state[3, i], state[4, i] = motor, shaft, rigid, new
+                state[9, i] = i_idle
+                out[n, i] = servo[23, i] + servo[24, i] * reading(shaft, offset, bow, phase, span)
+                out[n, i] *= 1.0 + follows * (volt / volts - 1.0)
+                out[n, i] += noise[n, i]
+                continue
+            net = push - load
+            old_speed = speed
+            if speed == 0.0 and abs(net) <= friction:
+                speed = 0.0
+            else:
+                way = np.sign(speed) if speed != 0.0 else np.sign(net)
+                speed = (speed + dt * (net - friction * way) / own) / (1.0 + dt * drag / own)
+                if speed * way < 0.0:
+                    speed = 0.0
+            motor += speed * dt
+            # Shaft behind the motor, link behind the shaft: dragged through the play, or pressed by the load.
+            passed = state[5, i]
+            shaft = min(max(shaft, motor - 0.5 * seen), motor + 0.5 * seen)
+            if jointed and abs(passed) > rub:
+                shaft = toward(shaft, motor - np.sign(passed) * 0.5 * seen, seen * dt / FALL)
+            new_rigid = min(max(rigid, shaft - 0.5 * unseen), shaft + 0.5 * unseen)
+            if jointed and abs(load + state[8, i] * (speed - old_speed) / dt) > rub:
+                new_rigid = toward(new_rigid, shaft - np.sign(passed) * 0.5 * unseen, unseen * dt / FALL)
+            if jointed:
+                moved = new_rigid - rigid
+                if abs(moved) > 2e-7 and speed != 0.0:
+                    state[6, i] = 1.0 if moved > 0.0 else -1.0
+                now = load + rub * state[6, i] + state[8, i] * (speed - old_speed) / dt
+                passed += (now - passed) * dt / 0.015
+                state[5, i] = passed
+                link = new_rigid - give * passed
+                state[7, i] += ((link - state[4, i]) / dt - state[7, i]) * dt / 0.008
+            else:
+                link = new_rigid
+            state[0, i], state[1, i], state[2, i], state[3, i], state[4, i] = motor, speed, shaft, new_rigid, link
+            if limp:
+                state[9, i] = i_idle
+            else:
+                amps = i_stall * abs(k * drive - speed / free) + (i_free if speed != 0.0 else i_idle)
+                state[9, i] += (amps - state[9, i]) * dt / 0.002
+            out[n, i] = servo[23, i] + servo[24, i] * reading(shaft, offset, bow, phase, span)
+            out[n, i] *= 1.0 + follows * (volt / volts - 1.0)
+            out[n, i] += noise[n, i]
+        out[n, S] = volts - sag - lead0 * amps0
+        out[n, S + 1] = amps0
+        out[n, S + 2] = amps1
+        clock[0] += 1

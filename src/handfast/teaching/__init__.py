@@ -1,0 +1,1 @@
+"""From hand-led recordings to routines: still poses, how each was reached and held, and strokes."""

@@ -1,0 +1,264 @@
+"""Write a routine from what a recording shows: poses, grips, passes, carries and strokes in order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from handfast.bench.lines import noise_angles
+from handfast.bench.parts import SIDES, Bench, Side
+from handfast.errors import InputError
+from handfast.geometry.rigid import Array
+from handfast.landing.flank import holding_torques
+from handfast.mechanics.model import Model
+from handfast.records.recording import Event, Recording
+from handfast.routine.steps import About, Routine, Step, Taught
+from handfast.teaching.stillness import StillPose, filtered, last_motion, still_poses
+
+FIRST_PACE = 0.5
+"""Pace of a routine that has just been taught (common practice: first replay at 25-50 %)."""
+
+STROKE_ROWS = 40
+"""A stroke is stored as about this many rows a second at most 200, enough for the motion of a hand."""
+
+CLEAR_SAG, NO_SAG = 0.5, 0.25
+"""Share of the seen play by which telling joints must have sunk to say `let go`, or stayed below to say `held`."""
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something about the recording that the maker should know before the routine is played."""
+
+    time: float
+    text: str
+
+
+def routine_from(recording: Recording, model: Model, name: str) -> tuple[Routine, list[Remark]]:
+    """The routine that a recording teaches, and remarks on what was unclear.
+
+    Raises InputError if the recording shows no pose, or an event that fits none.
+    """
+    bench = model.bench
+    q = filtered(recording, bench)
+    remarks: list[Remark] = []
+    strokes = _strokes(recording)
+    poses = [pose for side in SIDES for pose in still_poses(recording, bench, side, q)]
+    poses = [p for p in poses if not any(s == p.side and a - 0.2 < p.end < b + 0.3 for s, a, b in strokes)]
+    poses = _without_resting_start(poses, recording)
+    entries: list[tuple[float, Step]] = []
+    for group in _at_once(poses):
+        entries.append((max(p.start for p in group), _pose_step(group, recording, model, remarks)))
+    for side, begin, end in strokes:
+        entries.append((end, _stroke_step(recording, q, bench, side, begin, end)))
+    for event in recording.events:
+        step = _event_step(event, bench, recording)
+        if step is not None:
+            entries.append((event.time, step))
+    entries.sort(key=lambda entry: entry[0])
+    steps = _joined([step for _, step in entries], recording)
+    if not any(step.do != "wait" for step in steps):
+        raise InputError(
+            "no pose was held still",
+            where=recording.source,
+            expected="at least one pose held still for 0.8 s",
+            next_step="record again, holding each pose still until the lamp goes dark",
+        )
+    counts: dict[str, int] = {}
+    named = []
+    for step in steps:
+        counts[step.do] = counts.get(step.do, 0) + 1
+        named.append(step if step.name else replace(step, name=f"{step.do} {counts[step.do]}"))
+    about = About(name=name, recording=recording.source, pace=FIRST_PACE)
+    return Routine(about=about, steps=tuple(named)), remarks
+
+
+def _strokes(recording: Recording) -> list[tuple[Side, float, float]]:
+    """Side, begin and end of every stroke."""
+    found: list[tuple[Side, float, float]] = []
+    open_: dict[Side, float] = {}
+    for event in recording.events:
+        if len(event.words) == 3 and event.words[1] == "stroke":
+            side: Side = "left" if event.words[0] == "left" else "right"
+            if event.words[2] == "begin":
+                open_[side] = event.time
+            elif side in open_:
+                found.append((side, open_.pop(side), event.time))
+            else:
+                raise InputError(
+                    f"the {side} stroke ends before it begins",
+                    where=f"{recording.source}: event at {event.time * 1e3:g} ms",
+                    expected=f'"{side} stroke begin" before it',
+                    next_step="mend the events of this recording",
+                )
+    for side, begin in open_.items():
+        raise InputError(
+            f"the {side} stroke never ends",
+            where=f"{recording.source}: event at {begin * 1e3:g} ms",
+            expected=f'"{side} stroke end" after it',
+            next_step="mend the events of this recording",
+        )
+    return found
+
+
+def _without_resting_start(poses: list[StillPose], recording: Recording) -> list[StillPose]:
+    """Poses, less those in which an arm still rests where the recording found it."""
+    return [p for p in poses if p.start > recording.t[0] + 0.05 or np.any(p.arrived != 0)]
+
+
+def _at_once(poses: list[StillPose]) -> list[list[StillPose]]:
+    """Poses grouped where both arms are still after both have moved: taught with two hands at once."""
+    groups: list[list[StillPose]] = []
+    for pose in sorted(poses, key=lambda p: p.start):
+        last = groups[-1] if groups else []
+        if len(last) == 1 and last[0].side != pose.side and abs(pose.start - last[0].start) < 0.4:
+            last.append(pose)
+        else:
+            groups.append([pose])
+    return groups
+
+
+def _pose_step(group: list[StillPose], recording: Recording, model: Model, remarks: list[Remark]) -> Step:
+    step = Step(do="go")
+    for pose in group:
+        held = _how_held(pose, recording.hands, model)
+        unclear = [model.bench.arm(pose.side).joints[i].name for i in range(len(pose.q)) if pose.arrived[i] == 0]
+        if unclear:
+            remarks.append(
+                Remark(
+                    pose.start,
+                    f"{pose.side} arm: the last motion of {', '.join(unclear)} was too small to show its way; "
+                    "bring the arm there with one clear move and store the pose again",
+                )
+            )
+        taught = Taught(
+            pose=tuple(float(x) for x in pose.q),
+            held=held,
+            arrived=" ".join({1: "+", -1: "-", 0: "0"}[int(a)] for a in pose.arrived),
+            at=pose.end - 0.25,
+            spread=tuple(float(x) for x in pose.spread),
+        )
+        step = step.with_taught(pose.side, taught)
+    return step
+
+
+def _how_held(pose: StillPose, habit: str, model: Model) -> str:
+    """Held, let go, or unknown: from what the feedback shows, then from what the person said.
+
+    Letting go lets a loaded joint that was led upwards, against its load, sink through the play that the
+    feedback sees: such joints tell. Joints led downwards lie on the same side either way and tell nothing, and
+    then it hardly matters.
+    """
+    columns = model.bench.columns(pose.side)
+    q = np.zeros(model.chain.joints)
+    q[columns] = pose.q
+    tau = holding_torques(model, q, np.zeros((1, 2)), np.zeros((1, 2, 3)))[0, columns]
+    tells = (np.abs(tau) > model.friction[columns]) & (pose.arrived * tau > 0)
+    if not tells.any():
+        return habit
+    sank = -(pose.sag * np.sign(tau))[tells]
+    expected = model.seen_play[columns][tells]
+    share = float(sank.sum() / expected.sum())
+    if share > CLEAR_SAG:
+        return "let go"
+    if share < NO_SAG:
+        return "held"
+    return habit
+
+
+def _stroke_step(recording: Recording, q: Array, bench: Bench, side: Side, begin: float, end: float) -> Step:
+    part = bench.columns(side)
+    inside = (recording.t >= begin) & (recording.t <= end)
+    t, path = recording.t[inside], q[inside, part]
+    if len(t) < 20:
+        raise InputError(
+            f"the {side} stroke has {len(t)} samples",
+            where=f"{recording.source}: event at {begin * 1e3:g} ms",
+            expected="at least 20 samples between begin and end",
+            next_step="draw it more slowly, or mend the events",
+        )
+    from scipy.signal import savgol_filter
+
+    window = min(31, (len(t) - 1) // 2 * 2 - 1)
+    smooth = savgol_filter(path, window, 2, axis=0, mode="interp")
+    rows = min(200, max(12, round((t[-1] - t[0]) * STROKE_ROWS)))
+    at = np.linspace(t[0], t[-1], rows)
+    points = np.column_stack([np.interp(at, t, smooth[:, j]) for j in range(path.shape[1])])
+    before = last_motion(q[recording.t <= begin + 0.3, part], noise_angles(bench)[part])
+    taught = Taught(
+        held="held",
+        at=float(at[0]),
+        arrived=" ".join({1: "+", -1: "-", 0: "0"}[int(a)] for a in before),
+        path=tuple(tuple(float(x) for x in row) for row in points),
+        times=tuple(float(x - at[0]) for x in at),
+    )
+    return Step(do="stroke").with_taught(side, taught)
+
+
+def _event_step(event: Event, bench: Bench, recording: Recording) -> Step | None:
+    words = event.words
+    things = [thing.name for thing in bench.things]
+    named = None
+    if len(words) == 3 and (words[0] == "pass" or words[1] == "grip"):
+        named = words[2]
+    elif len(words) == 2 and words[0] == "carry":
+        named = words[1]
+    if named is not None and named not in things:
+        raise InputError(
+            f'the bench has no thing "{named}"',
+            where=f"{recording.source}: event at {event.time * 1e3:g} ms",
+            available=things,
+            asked=named,
+            next_step="mend the event, or describe the thing in bench.toml",
+        )
+    if words[0] in ("left", "right", "both"):
+        if words[1] == "grip":
+            return Step(do="grip", arm=words[0], thing=words[2])
+        if words[1] == "release":
+            return Step(do="release", arm=words[0])
+        return None
+    if words[0] == "pass":
+        return Step(do="pass", giver=words[1], thing=named)
+    if words[0] == "carry":
+        return Step(do="carry", thing=named)
+    if words[0] == "wait":
+        return Step(do="wait", arm="both", time=float(words[1]))
+    return None
+
+
+def _joined(steps: list[Step], recording: Recording) -> list[Step]:
+    """An event `pass` or `carry` takes the next pose of both arms as its own, and what they hold as its thing."""
+    result: list[Step] = []
+    waiting: Step | None = None
+    in_hand: dict[str, str] = {}
+    for step in steps:
+        if step.do == "grip" and step.thing is not None:
+            in_hand.update(dict.fromkeys(step.sides, step.thing))
+        if step.do in ("pass", "carry") and step.thing is None:
+            step = replace(step, thing=in_hand.get(step.giver or "left"))
+        if step.do == "pass" and step.thing is None:
+            raise InputError(
+                f"the {step.giver} arm passes nothing",
+                where=recording.source,
+                expected=f"`{step.giver} grip THING` before `pass {step.giver}`, or `pass {step.giver} THING`",
+                next_step="mend the events of this recording",
+            )
+        if step.do in ("pass", "carry") and step.left is None:
+            waiting = step
+            continue
+        if waiting is not None and step.do == "go":
+            have = {side: step.taught(side) or waiting.taught(side) for side in SIDES}
+            waiting = replace(waiting, left=have["left"], right=have["right"])
+            if waiting.left is not None and waiting.right is not None:
+                result.append(waiting)
+                waiting = None
+            continue
+        result.append(step)
+    if waiting is not None:
+        raise InputError(
+            f"after the event `{waiting.do}` there is no pose of both arms",
+            where=recording.source,
+            expected="both arms held still together after it",
+            next_step="record again: say it, then bring both arms there and hold them still",
+        )
+    return result

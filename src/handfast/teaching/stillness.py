@@ -1,0 +1,120 @@
+"""Find where hand-led arms were held still, which way each joint last moved, and how the pose was held."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.bench.lines import joint_angles, noise_angles
+from handfast.bench.parts import Bench, Side
+from handfast.geometry.rigid import Array
+from handfast.records.recording import Recording
+from handfast.units import DEGREE
+
+STILL_TIME = 0.8
+"""An arm is still after this long without motion, s (common practice, no source: 0.8-1.5 s)."""
+
+STILL_SPREAD = 1.2 * DEGREE
+"""Largest spread of any joint while still (common practice, no source: 3-5 counts)."""
+
+REARM = 3.0 * DEGREE
+"""A new pose needs at least this much motion of some joint since the last one."""
+
+CLEAR_MOVE = 0.5 * DEGREE
+"""Smallest last motion whose direction is believed."""
+
+
+@dataclass(frozen=True)
+class StillPose:
+    """One arm held still. q, spread (joints,) rad; arrived (joints,): +1, -1 or 0; sag (joints,) rad: how far
+    the feedback sank inside the pose."""
+
+    side: Side
+    start: float
+    end: float
+    q: Array
+    spread: Array
+    arrived: np.ndarray
+    sag: Array
+
+
+def filtered(recording: Recording, bench: Bench) -> Array:
+    """Joint angles (N, K) of a recording: median of 5 against wild samples, then mean of 5."""
+    from scipy.ndimage import median_filter, uniform_filter1d
+
+    q = joint_angles(bench, recording.counts)
+    result: Array = uniform_filter1d(median_filter(q, size=(5, 1), mode="nearest"), 5, axis=0, mode="nearest")
+    return result
+
+
+def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> list[StillPose]:
+    """The poses at which one arm was held still, in order of time.
+
+    A pose begins when no joint moved by more than `STILL_SPREAD` for `STILL_TIME`, and ends when one does; the
+    next one needs `REARM` of motion first. Its angles are the mean of the last 0.5 s of stillness.
+    """
+    part = bench.columns(side)
+    angles, t = q[:, part], recording.t
+    dt = float(np.median(np.diff(t)))
+    width = max(3, round(STILL_TIME / dt))
+    if len(t) <= width:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(angles, width, axis=0)
+    quiet = np.ptp(windows, axis=-1).max(axis=1) < STILL_SPREAD  # the window that begins at each sample
+    noise = noise_angles(bench)[part]
+    poses: list[StillPose] = []
+    begin = 0
+    while begin < len(quiet):
+        if not quiet[begin]:
+            begin += 1
+            continue
+        end = begin
+        while end + 1 < len(quiet) and quiet[end + 1]:
+            end += 1
+        first, last = begin, end + width - 1
+        begin = end + 1
+        tail = slice(max(first, last - round(0.5 / dt) - 3), max(last - 3, first + 1))
+        pose = angles[tail].mean(axis=0)
+        if poses and np.abs(pose - poses[-1].q).max() < REARM:
+            continue
+        settled = _settled(angles[first : last + 1], noise)
+        spread = np.hypot(angles[tail].std(axis=0), noise / np.sqrt(5.0))
+        arrived = last_motion(angles[: first + settled + 1], noise)
+        drop = _drop(angles[first + settled : last + 1], max(3, round(0.16 / dt)))
+        poses.append(StillPose(side, float(t[first]), float(t[last]), pose, spread, arrived, drop))
+    return poses
+
+
+def _settled(angles: Array, noise: Array) -> int:
+    """Index in a still pose at which the hand's last motion has died away: five samples within the noise."""
+    limit = np.maximum(4.0 * noise / np.sqrt(5.0), 0.08 * DEGREE)
+    for n in range(len(angles) // 2):
+        if np.all(np.ptp(angles[n : n + 5], axis=0) < limit):
+            return n
+    return len(angles) // 2
+
+
+def _drop(angles: Array, width: int) -> Array:
+    """Change (joints,) of the feedback from the first `width` samples of a still pose to its last `2 width`."""
+    if len(angles) < 4 * width:
+        return np.zeros(angles.shape[1])
+    result: Array = angles[-2 * width - 3 : -3].mean(axis=0) - angles[:width].mean(axis=0)
+    return result
+
+
+def last_motion(angles: Array, noise: Array) -> np.ndarray:
+    """Way (joints,) in which each joint last moved clearly before the end of `angles` (N, joints); 0 if never.
+
+    From the end backwards, the first excursion from the end value that is larger than `CLEAR_MOVE` and six
+    standard deviations of the noise tells where the joint came from.
+    """
+    threshold = np.maximum(CLEAR_MOVE, 6.0 * noise / np.sqrt(5.0))
+    end = angles[-3:].mean(axis=0)
+    way = np.zeros(angles.shape[1], dtype=int)
+    for joint in range(angles.shape[1]):
+        apart = end[joint] - angles[:, joint]
+        far = np.nonzero(np.abs(apart) > threshold[joint])[0]
+        if len(far):
+            way[joint] = int(np.sign(apart[far[-1]]))
+    return way
