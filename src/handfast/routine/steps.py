@@ -111,9 +111,10 @@ class Routine:
         return self.about.name
 
     def title(self, number: int) -> str:
-        """A step in words: '3 go above the pot'."""
+        """A step in words: '3 (go above the pot)'."""
         step = self.steps[number]
-        return f"{number + 1} {step.do}" + (f" {step.name}" if step.name else "")
+        named = step.name if step.name.startswith(step.do) else f"{step.do} {step.name}".strip()
+        return f"{number + 1} ({named})"
 
     def tolerance_of(self, number: int) -> float:
         """How far from its taught place step `number` may land, m."""

@@ -46,16 +46,29 @@ _ATTACH_SPEED = 15.0 * DEGREE
 class FrameLike(Protocol):
     """What a board answers per frame."""
 
-    time: float
-    counts: Array
-    supply: float
-    current: Array
+    @property
+    def time(self) -> float:
+        """Time at its end, s."""
+
+    @property
+    def counts(self) -> Array:
+        """Feedback of every channel."""
+
+    @property
+    def supply(self) -> float:
+        """Servo supply at the left arm, V."""
+
+    @property
+    def current(self) -> Array:
+        """Current of each arm (2,), A."""
 
 
 class Arms(Protocol):
     """A board that takes pulses frame by frame."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """What it is."""
 
     def frame(self, pulses: Array) -> FrameLike:
         """Send pulses (channels,) s for one frame."""

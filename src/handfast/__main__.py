@@ -1,0 +1,7 @@
+"""`python -m handfast` is the command line."""
+
+import sys
+
+from handfast.cli.main import main
+
+sys.exit(main())

@@ -1,0 +1,185 @@
+"""The commands: read options, call the desk, print."""
+
+from __future__ import annotations
+
+import json
+import sys
+from argparse import Namespace
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING
+
+from handfast.cli.tables import answers_text, landings_text
+from handfast.desk import work
+
+if TYPE_CHECKING:
+    from handfast.landing.predict import Landing
+
+
+def _desk(given: Namespace, routine: str | None = None) -> work.Desk:
+    start = Path.cwd()
+    if routine and Path(routine).exists():
+        start = Path(routine).resolve().parent
+    return work.open_bench(start, given.bench)
+
+
+def _print_json(value: object) -> None:
+    print(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def new(given: Namespace) -> int:
+    """`handfast new`."""
+    from handfast.bench.new import new_bench
+
+    folder = new_bench(given.dir, given.left, given.right, given.side_by_side)
+    names = [path.stem for path in folder.routine_files()]
+    print(f"{folder.root}: a bench with {len(names)} routines" + (f" ({', '.join(names)})" if names else ""))
+    if names:
+        print(f"next: handfast check --bench {folder.root}")
+    else:
+        print(f"next: put your arms' figures into {folder.file}, then teach a routine")
+    return 0
+
+
+def check(given: Namespace) -> int:
+    """`handfast check`."""
+    desk = _desk(given, given.routine[0] if given.routine else None)
+    found = [work.check(desk, r, not given.no_changes) for _, r in work.routines(desk, given.routine)]
+    if given.json:
+        _print_json({"bench": desk.bench.about.name, "routines": [answers.plain() for answers in found]})
+    else:
+        print("\n\n".join(answers_text(answers, desk.bench.about.name) for answers in found))
+    return 1 if any(answers.fails for answers in found) else 0
+
+
+def teach(given: Namespace) -> int:
+    """`handfast teach --recording FILE`."""
+    desk = _desk(given, str(given.recording))
+    name = given.name or given.recording.stem
+    path, routine, remarks = work.teach(desk, given.recording, name, given.replace)
+    if given.json:
+        _print_json(
+            {
+                "routine": routine.name,
+                "file": str(path),
+                "steps": [{"do": step.do, "name": step.name, "arms": list(step.sides)} for step in routine.steps],
+                "remarks": [{"time_s": round(r.time, 2), "text": r.text} for r in remarks],
+            }
+        )
+        return 0
+    poses = [t for step in routine.steps for t in (step.left, step.right) if t is not None]
+    held = {word: sum(1 for t in poses if t.held == word) for word in ("held", "let go", "unknown")}
+    print(f"{path}: {len(routine.steps)} steps, {len(poses)} taught poses and paths")
+    print("  how they were stored: " + ", ".join(f"{count} {word}" for word, count in held.items() if count))
+    for remark in remarks:
+        print(f"  at {remark.time:.1f} s: {remark.text}")
+    print(f"next: handfast check {routine.name}")
+    return 0
+
+
+def correct(given: Namespace) -> int:
+    """`handfast correct`."""
+    desk = _desk(given, given.routine)
+    ((path, routine),) = work.routines(desk, [given.routine])
+    correction = work.correct(desk, path, routine)
+    rows = work.landings(desk, correction.routine)
+    if given.json:
+        _print_json(_landings_plain(rows))
+        return 0
+    print(f"{path}: commands rewritten, taught poses unchanged")
+    print(landings_text(routine, rows))
+    return 0
+
+
+def _landings_plain(rows: list[work.LandingRow]) -> dict[str, object]:
+    def plain(landing: Landing) -> dict[str, object]:
+        return {
+            "expected_mm": round(landing.expected * 1e3, 3),
+            "miss_mm": [round(x * 1e3, 3) for x in landing.miss],
+            "not_known_mm": round(landing.sigma * 1e3, 3),
+            "dead_motion_mm": [round(x * 1e3, 3) for x in landing.undecided.along],
+            "largest_dead_motion_mm": round(landing.undecided.largest * 1e3, 3),
+            "worst_mm": round(landing.worst * 1e3, 3),
+        }
+
+    return {
+        "landings": [
+            {
+                "step": row.raw.step + 1,
+                "arm": row.raw.side,
+                "row": row.raw.row,
+                "raw": plain(row.raw),
+                "trimmed": plain(row.trimmed),
+                "corrected": plain(row.corrected),
+            }
+            for row in rows
+        ]
+    }
+
+
+def run(given: Namespace) -> int:
+    """`handfast run`."""
+    desk = _desk(given, given.routine)
+    ((_, routine),) = work.routines(desk, [given.routine])
+    number, played = work.run_simulated(desk, routine, given.way, given.seed, given.truth, _progress(routine.name))
+    lacking = [float(abs(rest.target - rest.feedback).max()) for rest in played.rests if not rest.row]
+    if given.json:
+        _print_json(
+            {
+                "run": number,
+                "routine": routine.name,
+                "way": played.mode,
+                "board": played.board,
+                "duration_s": round(float(played.t[-1]), 2),
+                "rests": [
+                    {
+                        "step": rest.step + 1,
+                        "arm": rest.side,
+                        "row": rest.row,
+                        "time_s": round(rest.time, 3),
+                        "target_deg": _degrees(rest.target),
+                        "feedback_deg": _degrees(rest.feedback),
+                        "command_deg": _degrees(rest.command),
+                        "trims": rest.trims,
+                    }
+                    for rest in played.rests
+                ],
+            }
+        )
+        return 0
+    worst = max(lacking) if lacking else 0.0
+    print(f"run {number}: {routine.name}, {played.mode}, on {played.board}, {played.t[-1]:.1f} s")
+    print(
+        f"  feedback came to rest within {57.2958 * (median(lacking) if lacking else 0):.2f}° of its target (middle "
+        f"of {len(lacking)} poses), worst {57.2958 * worst:.2f}°"
+    )
+    print(f"  stored in {desk.folder.database}")
+    return 0
+
+
+def _degrees(values: object) -> list[float]:
+    return [round(57.29577951308232 * float(x), 4) for x in values]  # type: ignore[attr-defined]
+
+
+def _progress(name: str) -> Callable[[float], None] | None:
+    """A line on stderr that fills while a long piece of work goes on, where a person can see it."""
+    if not sys.stderr.isatty():
+        return None
+
+    def show(share: float) -> None:
+        width = 40
+        bar = "#" * round(width * share) + "." * (width - round(width * share))
+        end = "\n" if share >= 1.0 else ""
+        print(f"\r{name} [{bar}] {100 * share:3.0f} %", end=end, file=sys.stderr, flush=True)
+
+    return show
+
+
+COMMANDS: dict[str, Callable[[Namespace], int]] = {
+    "new": new,
+    "check": check,
+    "teach": teach,
+    "correct": correct,
+    "run": run,
+}

@@ -1,0 +1,89 @@
+"""`handfast`: one command per thing a user does.
+
+Exit status: 0 done and no answer fails; 1 done, some answer fails; 2 bad input; 3 hardware, link or disk.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from handfast.errors import HandfastError
+
+ABOUT = """\
+From a box of servos to a two-armed task that works: teach a pair of arms by hand, and know beforehand whether
+they will reach, lift, keep up, stay clear, and how far they will land from where they were taught."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """Refuses bad options in the words of our other messages."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        print(f"handfast: {message}\n  next: {self.prog} --help shows what it takes", file=sys.stderr)
+        raise SystemExit(2)
+
+
+def parser() -> argparse.ArgumentParser:
+    """All commands and their options."""
+    top = _Parser(prog="handfast", description=ABOUT)
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(name: str, says: str, computes: bool = True) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=says, description=says[0].upper() + says[1:] + ".")
+        if name != "new":
+            sub.add_argument("--bench", type=Path, metavar="DIR", help="the bench folder (else the nearest)")
+        if computes:
+            sub.add_argument("--json", action="store_true", help="print plain values as JSON")
+        return sub
+
+    new = command("new", "lay down a bench folder", computes=False)
+    new.add_argument("dir", type=Path, metavar="DIR", help="a new or empty folder")
+    new.add_argument("--left", type=int, metavar="N", help="a blank bench: joints of the left arm, 4 to 7")
+    new.add_argument("--right", type=int, metavar="N", help="a blank bench: joints of the right arm, 4 to 7")
+    new.add_argument("--side-by-side", action="store_true", help="a blank bench: arms side by side, not opposed")
+
+    check = command("check", "ask the questions of a routine (all routines if none is named)")
+    check.add_argument("routine", nargs="*", metavar="ROUTINE", help="a path, or a name inside the bench")
+    check.add_argument("--no-changes", action="store_true", help="do not try changes that would turn an answer")
+
+    teach = command("teach", "write the routine that a recording teaches")
+    teach.add_argument("--recording", type=Path, required=True, metavar="FILE", help="a recording of hand-led arms")
+    teach.add_argument("--name", help="name of the routine (else that of the recording)")
+    teach.add_argument("--replace", action="store_true", help="replace a routine of that name")
+
+    correct = command("correct", "rewrite a routine's commands so that it lands where it was taught")
+    correct.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")
+
+    run = command("run", "play a routine")
+    run.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")
+    run.add_argument("--board", default="simulated", choices=["simulated"], help="what to play it on")
+    run.add_argument(
+        "--way",
+        choices=["raw", "trimmed", "corrected"],
+        default="corrected",
+        help="targets as they are, trimmed from the feedback after arrival, or corrected and trimmed",
+    )
+    run.add_argument("--seed", type=int, default=1, help="which simulated pair of arms")
+    run.add_argument("--truth", type=Path, metavar="FILE", help="where the stand-in writes its true TCP positions")
+    return top
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status."""
+    given = parser().parse_args(arguments)
+    from handfast.cli import commands
+
+    try:
+        return commands.COMMANDS[given.command](given)
+    except HandfastError as error:
+        print(f"handfast: {error}", file=sys.stderr)
+        return error.exit_status
+    except KeyboardInterrupt:
+        print("handfast: stopped by you; nothing was half written", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        # Whoever read our output has gone; say nothing more.
+        sys.stderr.close()
+        return 0

@@ -1,0 +1,167 @@
+"""What a user does, one function each: they compose rooms and hold no algorithm."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from handfast.bench.folder import BenchFolder, find_bench, read_bench
+from handfast.bench.measured import Measured, read_measured
+from handfast.bench.parts import Bench
+from handfast.errors import InputError
+from handfast.records.run import MODES, Mode
+from handfast.units import DEGREE
+
+if TYPE_CHECKING:
+    from handfast.answers.ask import Answers
+    from handfast.correction.correct import Correction
+    from handfast.landing.predict import Landing
+    from handfast.records.run import Run
+    from handfast.routine.steps import Routine
+    from handfast.teaching.routine_from import Remark
+
+
+@dataclass(frozen=True)
+class Desk:
+    """A bench that is open for work."""
+
+    folder: BenchFolder
+    bench: Bench
+    measured: tuple[Measured, ...]
+
+
+def open_bench(start: Path, given: Path | None = None) -> Desk:
+    """Find and read a bench: `given`, or the nearest one from `start` upwards."""
+    folder = find_bench(start, given)
+    measured = read_measured(folder.measured) if folder.measured.exists() else ()
+    return Desk(folder, read_bench(folder), measured)
+
+
+def routines(desk: Desk, names: list[str]) -> list[tuple[Path, Routine]]:
+    """The routines asked for, all of them if none is named."""
+    from handfast.routine.file import find_routines, read_routine
+
+    return [(path, read_routine(path, desk.bench)) for path in find_routines(desk.folder, names)]
+
+
+def check(desk: Desk, routine: Routine, try_changes: bool = True) -> Answers:
+    """All questions about a routine on this bench."""
+    from handfast.answers.ask import ask
+    from handfast.answers.facts import facts_of
+
+    return ask(facts_of(desk.bench, routine, desk.measured), try_changes)
+
+
+def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Path, Routine, list[Remark]]:
+    """Write the routine that a recording teaches. An old routine of that name is kept unless told otherwise."""
+    from handfast.mechanics.model import model_of
+    from handfast.records.recording import read_recording
+    from handfast.routine.file import write_routine
+    from handfast.teaching.routine_from import routine_from
+
+    target = desk.folder.routines / f"{name}.toml"
+    if target.exists() and not replace_old:
+        raise InputError(
+            "this routine is already there",
+            where=str(target),
+            expected="a new name, or the wish to replace it",
+            next_step="give another --name, or add --replace",
+        )
+    found, remarks = routine_from(read_recording(recording, desk.bench.controller.channels), model_of(desk.bench), name)
+    source = _inside(recording, desk.folder.root)
+    found = replace(found, about=replace(found.about, recording=source))
+    write_routine(target, found, desk.bench, f"Taught by hand: {source}. Taught poses stay; commands may be corrected.")
+    return target, found, remarks
+
+
+def _inside(path: Path, root: Path) -> str:
+    try:
+        return str(path.resolve().relative_to(root.resolve()))
+    except ValueError:
+        return str(path)
+
+
+def correct(desk: Desk, path: Path, routine: Routine) -> Correction:
+    """Rewrite a routine's commands, in its file, so that it lands where it was taught."""
+    from handfast.correction.correct import correct as corrected
+    from handfast.mechanics.model import model_of
+    from handfast.routine.file import rewrite_commands
+
+    correction = corrected(model_of(desk.bench), routine)
+    rewrite_commands(path, correction.routine, desk.bench)
+    return correction
+
+
+@dataclass(frozen=True)
+class LandingRow:
+    """Predicted landing of one pose in three ways, in m."""
+
+    raw: Landing
+    trimmed: Landing
+    corrected: Landing
+
+
+def landings(desk: Desk, routine: Routine) -> list[LandingRow]:
+    """Predicted landings of every pose: sent raw, trimmed from the feedback, and corrected."""
+    from handfast.correction.correct import correct as corrected
+    from handfast.correction.correct import uncorrected
+    from handfast.landing.predict import land
+    from handfast.mechanics.model import model_of
+    from handfast.motion.plan import plan
+    from handfast.motion.taught_poses import taught_poses
+
+    model = model_of(desk.bench)
+    plain = taught_poses(model, plan(model, uncorrected(routine)))
+    better = taught_poses(model, corrected(model, routine).motion)
+    columns = [
+        land(model, plain, "raw", desk.measured),
+        land(model, plain, "trimmed", desk.measured),
+        land(model, better, "trimmed", desk.measured),
+    ]
+    return [LandingRow(*row) for row in zip(*columns, strict=True)]
+
+
+def run_simulated(
+    desk: Desk,
+    routine: Routine,
+    mode: Mode,
+    seed: int,
+    truth: Path | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[int, Run]:
+    """Play a routine on the simple stand-in drawn by `seed`, and store the run. Returns its number and itself.
+
+    `truth`: where the stand-in writes its true TCP positions; nothing here reads them.
+    """
+    import numpy as np
+
+    from handfast.correction.correct import correct as corrected
+    from handfast.correction.correct import uncorrected
+    from handfast.mechanics.model import model_of
+    from handfast.motion.plan import plan
+    from handfast.sessions.run import Creep, play
+    from handfast.standins.direct import DirectBoard
+    from handfast.standins.servo_model import ServoArms
+    from handfast.standins.truth import draw_truth
+    from handfast.store.runs import save_run
+
+    if mode not in MODES:
+        raise InputError(f'"{mode}" is no way to play', expected="one of the ways", available=MODES, asked=mode)
+    model = model_of(desk.bench)
+    creeps: dict[int, Creep] = {}
+    if mode == "corrected":
+        correction = corrected(model, routine)
+        motion = correction.motion
+        creeps = {sample: Creep(way) for sample, way in correction.approach.items()}
+    else:
+        motion = plan(model, uncorrected(routine))
+    # The stand-in's arms are found a little off the routine's start, as a person would leave them.
+    middle = model.chain.travel.mean(axis=1)
+    start = motion.q[0] + np.clip(middle - motion.q[0], -10 * DEGREE, 10 * DEGREE)
+    arms = ServoArms(draw_truth(desk.bench, seed), desk.bench.controller.channels, seed, start, truth)
+    with arms:
+        run = play(model, motion, DirectBoard(desk.bench, arms), mode, creeps, progress)
+    run = replace(run, notes=(*run.notes, f"stand-in drawn from seed {seed}"))
+    return save_run(desk.folder.database, run), run

@@ -1,0 +1,1 @@
+"""The bench's database: runs, and where each pose came to rest."""

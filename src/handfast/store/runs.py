@@ -1,0 +1,138 @@
+"""Runs in SQLite: one file per bench, everything of a run in one transaction."""
+
+from __future__ import annotations
+
+import io
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import cast
+
+import numpy as np
+
+from handfast.bench.parts import Side
+from handfast.errors import FaultError, InputError
+from handfast.geometry.rigid import Array
+from handfast.records.run import Mode, Rest, Run
+
+LAYOUT = 1
+
+_TABLES = """
+CREATE TABLE run (
+  id INTEGER PRIMARY KEY, started TEXT NOT NULL, routine TEXT NOT NULL, mode TEXT NOT NULL, board TEXT NOT NULL,
+  notes TEXT NOT NULL, t_s BLOB NOT NULL, command_rad BLOB NOT NULL, feedback_rad BLOB NOT NULL,
+  supply_V BLOB NOT NULL, current_A BLOB NOT NULL, step BLOB NOT NULL
+);
+CREATE TABLE rest (
+  run INTEGER NOT NULL REFERENCES run(id) ON DELETE CASCADE, step INTEGER NOT NULL, side TEXT NOT NULL,
+  path_row INTEGER, time_s REAL NOT NULL, target_rad BLOB NOT NULL, feedback_rad BLOB NOT NULL,
+  command_rad BLOB NOT NULL, noise_rad BLOB NOT NULL, trims INTEGER NOT NULL, supply_V REAL NOT NULL
+);
+CREATE INDEX rest_of_run ON rest(run);
+"""
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+    """The database, made if it is not there; errors of the library become ours."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with closing(sqlite3.connect(path, timeout=10.0)) as connection:
+            layout = connection.execute("PRAGMA user_version").fetchone()[0]
+            if layout == 0:
+                connection.executescript(_TABLES)
+                connection.execute(f"PRAGMA user_version = {LAYOUT}")
+                connection.commit()
+            elif layout != LAYOUT:
+                raise InputError(
+                    f"this database has layout {layout}",
+                    where=str(path),
+                    expected=f"layout {LAYOUT}",
+                    next_step="use the handfast that wrote it, or move the file away: a new one is made",
+                )
+            connection.execute("PRAGMA foreign_keys = ON")
+            yield connection
+    except sqlite3.DatabaseError as error:
+        raise FaultError(f"{path}: the database cannot be used ({error}); nothing was changed") from error
+
+
+def _packed(array: Array | np.ndarray) -> bytes:
+    out = io.BytesIO()
+    np.save(out, np.asarray(array), allow_pickle=False)
+    return out.getvalue()
+
+
+def _unpacked(blob: bytes) -> Array:
+    return cast(Array, np.load(io.BytesIO(blob), allow_pickle=False))
+
+
+def save_run(path: Path, run: Run) -> int:
+    """Store a run; returns its number."""
+    with _opened(path) as connection, connection:
+        cursor = connection.execute(
+            "INSERT INTO run (started, routine, mode, board, notes, t_s, command_rad, feedback_rad, supply_V,"
+            " current_A, step) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                run.started, run.routine, run.mode, run.board, "\n".join(run.notes), _packed(run.t),
+                _packed(run.command), _packed(run.feedback), _packed(run.supply), _packed(run.current),
+                _packed(run.step),
+            ),
+        )  # fmt: skip
+        number = cast(int, cursor.lastrowid)
+        connection.executemany(
+            "INSERT INTO rest VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    number, r.step, r.side, r.row, r.time, _packed(r.target), _packed(r.feedback),
+                    _packed(r.command), _packed(r.noise), r.trims, r.supply,
+                )
+                for r in run.rests
+            ],
+        )  # fmt: skip
+    return number
+
+
+def load_run(path: Path, number: int) -> Run:
+    """The run of that number. Raises InputError if there is none."""
+    with _opened(path) as connection:
+        row = connection.execute(
+            "SELECT started, routine, mode, board, notes, t_s, command_rad, feedback_rad, supply_V, current_A, step"
+            " FROM run WHERE id = ?",
+            (number,),
+        ).fetchone()
+        if row is None:
+            known = [str(n) for (n,) in connection.execute("SELECT id FROM run ORDER BY id")]
+            raise InputError(f"no run {number}", where=str(path), available=known)
+        rests = connection.execute(
+            "SELECT step, side, path_row, time_s, target_rad, feedback_rad, command_rad, noise_rad, trims, supply_V"
+            " FROM rest WHERE run = ? ORDER BY time_s, rowid",
+            (number,),
+        ).fetchall()
+    started, routine, mode, board, notes, *arrays = row
+    t, command, feedback, supply, current, step = (_unpacked(a) for a in arrays)
+    return Run(
+        routine=routine,
+        mode=cast(Mode, mode),
+        board=board,
+        started=started,
+        t=t,
+        command=command,
+        feedback=feedback,
+        supply=supply,
+        current=current,
+        step=step,
+        rests=tuple(
+            Rest(s, cast(Side, side), r, time, _unpacked(a), _unpacked(b), _unpacked(c), _unpacked(d), trims, volts)
+            for s, side, r, time, a, b, c, d, trims, volts in rests
+        ),
+        notes=tuple(notes.split("\n")) if notes else (),
+    )
+
+
+def list_runs(path: Path) -> list[tuple[int, str, str, str, str]]:
+    """Number, start, routine, mode and board of every run, oldest first."""
+    if not path.exists():
+        return []
+    with _opened(path) as connection:
+        return list(connection.execute("SELECT id, started, routine, mode, board FROM run ORDER BY id"))
