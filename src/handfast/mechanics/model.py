@@ -321,10 +321,19 @@ def model_of(bench: Bench) -> Model:
         free_speed=each([s.no_load_speed for s in servos]),
         rated_voltage=each([s.rated_voltage for s in servos]),
         rotor=each([s.reflected_inertia for s in servos]),
-        full_drive=each([s.full_drive_error for s in servos]),
+        full_drive=each(
+            [s.full_drive_error if j.full_drive is None else j.full_drive for j, s in zip(joints, servos, strict=True)]
+        ),
         unseen_play=each([j.unseen_play for j in joints]),
         seen_play=each([bench.seen_play_of(j) for j in joints]),
         compliance=each([j.compliance for j in joints]),
-        dead_band=each([s.dead_band_angle for s in servos]),
-        limp_friction=each([s.limp_friction * s.stall_torque for s in servos]),
+        dead_band=each(
+            [s.dead_band_angle if j.dead_band is None else j.dead_band for j, s in zip(joints, servos, strict=True)]
+        ),
+        limp_friction=each(
+            [
+                s.limp_friction * s.stall_torque if j.limp_friction is None else j.limp_friction
+                for j, s in zip(joints, servos, strict=True)
+            ]
+        ),
     )

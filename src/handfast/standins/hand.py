@@ -105,6 +105,20 @@ class Hands:
 
     # -- parts -----------------------------------------------------------------------------------------
 
+    def lead_joints(self, goal: Array, seconds: float) -> None:
+        """Lead the links to angles `goal` (K,) in one smooth move, both arms held."""
+        self._held = {"left": True, "right": True}
+        self._follow(self.arms.link_angles(), goal, seconds)
+
+    def stand(self, seconds: float) -> None:
+        """Keep everything still."""
+        self._stand(seconds)
+
+    def angles_for(self, side: Side, X_WT: Array, near: Array) -> Array | None:
+        """Link angles (joints,) that put one TCP at a true pose, or None if the arm cannot."""
+        found = solve(self.truth.chain.only(SIDES.index(side)), X_WT, near)
+        return found.q[0] if found.short[0] < 1e-4 and found.beyond[0] < 0.0 else None
+
     def _say(self, words: str) -> None:
         self.events.append(Event(self.arms.time_us / 1e6, tuple(words.split())))
 

@@ -1,0 +1,190 @@
+"""What each kind of reading says about the unknown figures: prediction minus reading, in standard deviations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.bench.lines import noise_angles
+from handfast.bench.parts import SIDES
+from handfast.fitting.unknowns import Unknowns
+from handfast.geometry.rigid import Array
+from handfast.landing.flank import resting_offsets, taught_offsets
+from handfast.mechanics.kinematics import places
+from handfast.mechanics.model import Model
+from handfast.records.readings import LandingRead, Readings, Sag, signs_of
+
+LEAD_SCATTER = 0.15
+"""How much of a hand-led joint's lead varies from one time to the next, one standard deviation."""
+
+
+@dataclass(frozen=True)
+class _HandLed:
+    """Touches and meets as arrays: feedback (N, channels), ways (N, K), and the stated errors (N,)."""
+
+    counts: Array
+    ways: Array
+    error: Array
+
+
+def led_link(unknowns: Unknowns, model: Model, x: Array, counts: Array, ways: Array) -> Array:
+    """Link angles (N, K) of limp arms led by hand: the link leads the feedback by half the play and the windup."""
+    lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+    result: Array = unknowns.angles(x, counts) + ways * lead
+    return result
+
+
+class Equations:
+    """All readings as one vector of standardised residuals, functions of the unknowns."""
+
+    def __init__(self, unknowns: Unknowns, readings: Readings):
+        self.unknowns, self.readings = unknowns, readings
+        bench = unknowns.bench
+        counts = {side: len(bench.arm(side).joints) for side in SIDES}
+        touches, meets = readings.touches, readings.meets
+        K = unknowns.K
+        ways = np.zeros((len(touches), K))
+        for n, touch in enumerate(touches):
+            side = SIDES[SIDES.index(touch.arm)]
+            ways[n, bench.columns(side)] = signs_of(touch.arrived, counts[side])
+        self._touches = _HandLed(
+            np.array([t.counts for t in touches]).reshape(len(touches), -1), ways, np.array([t.error for t in touches])
+        )
+        self._touch_arm = np.array([SIDES.index(t.arm) for t in touches], dtype=int)
+        self._touch_at = np.array([t.at for t in touches]).reshape(-1, 3)
+        self._meets = _HandLed(
+            np.array([m.counts for m in meets]).reshape(len(meets), -1),
+            np.array([signs_of(m.arrived, K) for m in meets], dtype=float).reshape(-1, K),
+            np.array([m.error for m in meets]),
+        )
+        self.noise = noise_angles(bench) / np.sqrt(5.0)
+        # The spread of each reading is taken at the start and kept, so that the problem stays one of least squares.
+        self._whiten_touch, self._whiten_meet = self._whitening()
+
+    def _whitening(self) -> tuple[Array, Array]:
+        u = self.unknowns
+        x0 = np.zeros(u.size)
+        model = u.model_at(x0)
+        lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+
+        def joint_variance(ways: Array) -> Array:
+            unsure = np.where(ways == 0, lead / np.sqrt(3.0), LEAD_SCATTER * lead)
+            result: Array = unsure**2 + self.noise**2
+            return result
+
+        def inverse_root(error: Array, J: Array, variance: Array) -> Array:
+            cov = np.einsum("nkr,nk,nks->nrs", J, variance, J) + error[:, None, None] ** 2 * np.eye(3)
+            result: Array = np.linalg.inv(np.linalg.cholesky(cov))
+            return result
+
+        touch = np.zeros((0, 3, 3))
+        if len(self._touch_arm):
+            q = led_link(u, model, x0, self._touches.counts, self._touches.ways)
+            J = places(model.chain, q).J[:, :, 3:].copy()
+            for arm, side in enumerate(SIDES):
+                other = np.ones(u.K, dtype=bool)
+                other[u.bench.columns(side)] = False
+                J[np.ix_(self._touch_arm == arm, other)] = 0.0
+            touch = inverse_root(self._touches.error, J, joint_variance(self._touches.ways))
+        meet = np.zeros((0, 3, 3))
+        if len(self._meets.counts):
+            q = led_link(u, model, x0, self._meets.counts, self._meets.ways)
+            meet = inverse_root(self._meets.error, places(model.chain, q).J[:, :, 3:], joint_variance(self._meets.ways))
+        return touch, meet
+
+    def residuals(self, x: Array) -> Array:
+        """All residuals at x, each with a standard deviation of one if the model and the stated errors are right."""
+        model = self.unknowns.model_at(x)
+        parts = [
+            self._touch(model, x),
+            self._meet(model, x),
+            *self._gauges(model, x),
+            *self._pulls(model),
+            *[self._sag(model, x, sag) for sag in self.readings.sags],
+            *[self._landing(model, x, landing) for landing in self.readings.landings],
+        ]
+        return np.concatenate([np.atleast_1d(p) for p in parts]) if parts else np.zeros(0)
+
+    def _touch(self, model: Model, x: Array) -> Array:
+        if not len(self._touch_arm):
+            return np.zeros(0)
+        q = led_link(self.unknowns, model, x, self._touches.counts, self._touches.ways)
+        X = places(model.chain, q).X_WT
+        off = X[np.arange(len(X)), self._touch_arm, :3, 3] - self._touch_at
+        return np.asarray(np.einsum("nrs,ns->nr", self._whiten_touch, off).ravel())
+
+    def _meet(self, model: Model, x: Array) -> Array:
+        if not len(self._meets.counts):
+            return np.zeros(0)
+        q = led_link(self.unknowns, model, x, self._meets.counts, self._meets.ways)
+        X = places(model.chain, q).X_WT
+        off = X[:, 0, :3, 3] - X[:, 1, :3, 3]
+        return np.asarray(np.einsum("nrs,ns->nr", self._whiten_meet, off).ravel())
+
+    def _gauges(self, model: Model, x: Array) -> list[Array]:
+        gauges = self.readings.gauges
+        if not gauges:
+            return []
+        names = self.unknowns.bench.joint_names
+        angles = self.unknowns.angles(x, np.array([g.counts for g in gauges]))
+        lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+        index = [names.index(g.joint) for g in gauges]
+        way = np.array([1.0 if g.way == "+" else -1.0 for g in gauges])
+        link = angles[np.arange(len(gauges)), index] + way * lead[index]
+        error = np.array([g.error for g in gauges])
+        spread = np.sqrt(error**2 + self.noise[index] ** 2 + (0.05 * lead[index]) ** 2)
+        return [np.asarray((link - [g.angle for g in gauges]) / spread)]
+
+    def _pulls(self, model: Model) -> list[Array]:
+        names = self.unknowns.bench.joint_names
+        found = []
+        for pull in self.readings.pulls:
+            joint = names.index(pull.joint)
+            limp = model.limp_friction[joint] + model.friction[joint]
+            found.append(np.array([(limp - pull.force * pull.lever) / (pull.error * pull.lever)]))
+        return found
+
+    def _sag(self, model: Model, x: Array, sag: Sag) -> Array:
+        """A weight pulls the TCP down by what the feedback shows, and by what compliance and play add to it."""
+        u = self.unknowns
+        arm = SIDES.index(sag.arm)
+        q = u.angles(x, np.array([sag.counts, sag.loaded]))
+        loads = np.zeros((2, 2))
+        loads[1, arm] = sag.mass
+        rest = resting_offsets(model, q, np.zeros_like(q), loads, np.zeros((2, 2, 3)))
+        z = places(model.chain, q + rest.mean).X_WT[:, arm, 2, 3]
+        columns = u.bench.columns(SIDES[arm])
+        J = places(model.chain, q).J[0, columns, 5]
+        noise = float(np.sqrt((J**2 * (2.0 * self.noise[columns] ** 2 + rest.half[1, columns] ** 2 / 3.0)).sum()))
+        return np.array([(z[0] - z[1] - sag.down) / np.hypot(sag.error, noise)])
+
+    def _landing(self, model: Model, x: Array, read: LandingRead) -> Array:
+        """Landed minus taught: what a card, a ruler or a nudge shows of play, sag and lead together."""
+        u = self.unknowns
+        arm = SIDES.index(read.arm)
+        columns = u.bench.columns(SIDES[arm])
+        taught, played = np.zeros((1, u.K)), np.zeros((1, u.K))
+        taught[0, columns], played[0, columns] = read.taught, read.feedback
+        arrived, moved = np.zeros((1, u.K)), np.zeros((1, u.K))
+        arrived[0, columns] = signs_of(read.arrived, columns.stop - columns.start)
+        moved[0, columns] = signs_of(read.moved, columns.stop - columns.start)
+        held = np.full((1, u.K), {"held": 1, "let go": 0, "unknown": -1}[read.held])
+        loads = np.zeros((1, 2))
+        loads[0, arm] = read.load
+        none = np.zeros((1, 2, 3))
+        taught_off = taught_offsets(model, taught, arrived, held, loads, none)
+        played_off = resting_offsets(model, played, moved, loads, none)
+        # Angles here are those that the bench showed; the wiper's correction moves both alike.
+        shown = u.shift_of(x, np.concatenate([taught, played]))
+        X = places(model.chain, np.concatenate([taught + taught_off.mean, played + played_off.mean]) + shown).X_WT
+        off = X[1, arm, :3, 3] - X[0, arm, :3, 3] - np.array(read.off)
+        J = places(model.chain, taught).J[0, columns, 3:]
+        lead = model.unseen_play[columns] / 2.0 + model.compliance[columns] * model.limp_friction[columns]
+        variance = (
+            self.noise[columns] ** 2 * 2.0
+            + (LEAD_SCATTER * lead) ** 2
+            + (taught_off.half[0, columns] ** 2 + played_off.half[0, columns] ** 2) / 3.0
+        )
+        cov = np.einsum("kr,k,ks->rs", J, variance, J) + read.error**2 * np.eye(3)
+        return np.asarray(np.linalg.solve(np.linalg.cholesky(cov), off))

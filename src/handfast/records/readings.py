@@ -1,0 +1,216 @@
+"""What was read while measuring a bench: touches, gauges, pulls, sags and landings, each with its stated error.
+
+A readings file is TOML under BENCH/readings, one table per reading:
+
+    [[touch]]                     # a limp arm's TCP led by hand onto a point of known place, and held there
+    arm = "left"
+    at_mm = [-120, -60, 0]        # in the world: the card's own axes where a card lies on the table
+    error_mm = 0.4                # one standard deviation of the place, hand and dimple together
+    counts = [512.3, ...]         # feedback of every channel at that moment
+    supply_V = 5.98
+    arrived = "+ - 0 + -"         # way each joint of that arm last moved; 0 where it cannot be told
+
+    [[meet]]                      # both limp arms led tip to tip
+    [[gauge]]                     # one limp joint's link led against a stop of known angle
+    [[pull]]                      # force at a lever that just turns a limp joint
+    [[sag]]                       # a weight hung on the TCP of a powered arm, and how far the TCP went down
+    [[landing]]                   # where a played pose landed, against where it was taught
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from handfast.bench.parts import SIDES, Bench, Vector
+from handfast.errors import InputError
+from handfast.files.atomic import write_text
+from handfast.files.document import Document, parse_document, read_document
+from handfast.files.fields import choice, number, read_table, table_of, tables, text, vector
+
+
+@dataclass(frozen=True, kw_only=True)
+class Touch:
+    """A limp arm's TCP held by hand on a point of known place."""
+
+    arm: str = choice("arm", ..., SIDES, "which arm")
+    at: Vector = vector("at_mm", ..., "the point, in the world", 3, -5000, 5000)
+    error: float = number("error_mm", ..., 0.01, 50, "one standard deviation of the point and the hand")
+    counts: Vector = vector("counts", ..., "feedback of every channel", None, 0, 70000)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply at that moment")
+    arrived: str = text("arrived", "", "way each joint of that arm last moved: + - or 0")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Meet:
+    """Both limp arms led tip to tip."""
+
+    error: float = number("error_mm", ..., 0.01, 50, "one standard deviation of how well the tips meet")
+    counts: Vector = vector("counts", ..., "feedback of every channel", None, 0, 70000)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply at that moment")
+    arrived: str = text("arrived", "", "way each joint last moved, left arm first: + - or 0")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gauge:
+    """A limp joint's link led against a stop of known angle, and how it came there."""
+
+    joint: str = text("joint", ..., "which joint, such as `left elbow`")
+    angle: float = number("angle_deg", ..., -720, 720, "joint angle at the stop")
+    error: float = number("error_deg", ..., 0.01, 10, "one standard deviation of the stop's angle")
+    way: str = choice("way", ..., ("+", "-"), "way in which the link moved onto the stop")
+    counts: Vector = vector("counts", ..., "feedback of every channel", None, 0, 70000)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply at that moment")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pull:
+    """A spring scale at a lever that just turns a limp joint, the joint's own weight balanced or level."""
+
+    joint: str = text("joint", ..., "which joint")
+    force: float = number("force_N", ..., 0, 500, "force that just moves it, mean of both ways")
+    lever: float = number("lever_mm", ..., 1, 2000, "distance of the hook from the joint's axis")
+    error: float = number("error_N", ..., 0.001, 50, "one standard deviation of the force")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sag:
+    """A weight hung on the TCP of a powered arm at rest; counts before and after."""
+
+    arm: str = choice("arm", ..., SIDES, "which arm")
+    mass: float = number("mass_g", ..., 1, 20000, "the weight")
+    down: float = number("down_mm", ..., -500, 500, "how far the TCP went down")
+    error: float = number("error_mm", ..., 0.01, 20, "one standard deviation of that reading")
+    counts: Vector = vector("counts", ..., "feedback of every channel without the weight", None, 0, 70000)
+    loaded: Vector = vector("loaded_counts", ..., "feedback of every channel with the weight", None, 0, 70000)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply without the weight")
+    loaded_supply: float = number("loaded_supply_V", ..., 0, 60, "servo supply with the weight")
+
+
+@dataclass(frozen=True, kw_only=True)
+class LandingRead:
+    """Where a played pose landed against where it was taught, read by card, ruler or nudge."""
+
+    arm: str = choice("arm", ..., SIDES, "which arm")
+    off: Vector = vector("off_mm", ..., "landed minus taught, in the world", 3, -500, 500)
+    error: float = number("error_mm", ..., 0.01, 50, "one standard deviation of each of the three")
+    taught: Vector = vector("taught_deg", ..., "taught angles of that arm, as the feedback showed them", None)
+    held: str = choice("held", "unknown", ("held", "let go", "unknown"), "how it was held while it was taught")
+    arrived: str = text("arrived", "", "way each joint last moved by hand: + - or 0")
+    feedback: Vector = vector("feedback_deg", ..., "angles at which the feedback came to rest", None)
+    moved: str = text("moved", "", "way each joint was last driven: + - or 0")
+    load: float = number("load_g", 0, 0, 20000, "mass in the gripper")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readings:
+    """Everything that was read in one or more sessions."""
+
+    touches: tuple[Touch, ...] = tables("touch", Touch, "points touched")
+    meets: tuple[Meet, ...] = tables("meet", Meet, "tips brought together")
+    gauges: tuple[Gauge, ...] = tables("gauge", Gauge, "links against gauges")
+    pulls: tuple[Pull, ...] = tables("pull", Pull, "limp joints pulled")
+    sags: tuple[Sag, ...] = tables("sag", Sag, "weights hung on")
+    landings: tuple[LandingRead, ...] = tables("landing", LandingRead, "landings read")
+
+    def __add__(self, other: Readings) -> Readings:
+        return Readings(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
+
+    def __len__(self) -> int:
+        return sum(len(getattr(self, f.name)) for f in fields(self))
+
+
+def read_readings(path: Path, bench: Bench) -> Readings:
+    """The readings in a file, checked against the bench."""
+    document = read_document(path)
+    return checked(read_table(Readings, document.values, document, ()), bench, document)
+
+
+def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
+    """Refuse what does not belong to this bench: channels, joints, numbers of signs, clipped feedback."""
+    top = 2.0**bench.controller.wiper_bits - 1.0
+
+    def refuse(kind: str, number_: int, key: str, what: str, expected: str, **more: object) -> InputError:
+        return InputError(what, where=document.place((kind, number_, key)), expected=expected, **more)  # type: ignore[arg-type]
+
+    counted: tuple[tuple[str, Sequence[object]], ...] = (
+        ("touch", readings.touches),
+        ("meet", readings.meets),
+        ("gauge", readings.gauges),
+        ("sag", readings.sags),
+    )
+    for spec_name, items in counted:
+        for n, item in enumerate(items):
+            for key in ("counts", "loaded"):
+                counts = getattr(item, key, None)
+                if counts is None:
+                    continue
+                name = "loaded_counts" if key == "loaded" else key
+                if len(counts) != bench.controller.channels:
+                    raise refuse(
+                        spec_name, n, name, f"{len(counts)} values",
+                        f"{bench.controller.channels}, one for each channel of the controller",
+                    )  # fmt: skip
+                used = [joint.channel for joint in bench.joints]
+                clipped = [c for c in used if counts[c] <= 0.5 or counts[c] >= top - 0.5]
+                if clipped:
+                    raise refuse(
+                        spec_name, n, name, f"channel {clipped[0]} reads {counts[clipped[0]]:g}: clipped",
+                        f"between 1 and {top - 1:g} counts",
+                        next_step="check the wiper's wire and the reference voltage, then read again",
+                    )  # fmt: skip
+    counts_of: dict[str, int] = {side: len(bench.arm(side).joints) for side in SIDES}
+    for n, touch in enumerate(readings.touches):
+        _check_signs(touch.arrived, counts_of[touch.arm], document, ("touch", n, "arrived"))
+    for n, meet in enumerate(readings.meets):
+        _check_signs(meet.arrived, sum(counts_of.values()), document, ("meet", n, "arrived"))
+    jointed: tuple[tuple[str, Sequence[Gauge | Pull]], ...] = (("gauge", readings.gauges), ("pull", readings.pulls))
+    for kind, of_joints in jointed:
+        for n, reading in enumerate(of_joints):
+            if reading.joint not in bench.joint_names:
+                raise refuse(
+                    kind, n, "joint", f'the bench has no joint "{reading.joint}"', "a joint of this bench",
+                    available=bench.joint_names, asked=reading.joint,
+                )  # fmt: skip
+    for n, landing in enumerate(readings.landings):
+        for key, values in (("taught_deg", landing.taught), ("feedback_deg", landing.feedback)):
+            if len(values) != counts_of[landing.arm]:
+                raise refuse(
+                    "landing", n, key, f"{len(values)} angles", f"{counts_of[landing.arm]}, one for each joint"
+                )
+        _check_signs(landing.arrived, counts_of[landing.arm], document, ("landing", n, "arrived"))
+        _check_signs(landing.moved, counts_of[landing.arm], document, ("landing", n, "moved"))
+    return readings
+
+
+def _check_signs(signs: str, count: int, document: Document, key: tuple[str, int, str]) -> None:
+    bare = signs.replace(" ", "")
+    if bare and (len(bare) != count or set(bare) - set("+-0")):
+        raise InputError(f'"{signs}" does not fit', where=document.place(key), expected=f"{count} signs out of + - 0")
+
+
+def signs_of(text_: str, count: int) -> tuple[int, ...]:
+    """The signs as +1, -1, 0; all 0 if none are given."""
+    bare = text_.replace(" ", "")
+    return tuple({"+": 1, "-": -1, "0": 0}[c] for c in bare) if bare else (0,) * count
+
+
+def write_readings(path: Path, readings: Readings, bench: Bench, heading: str = "") -> None:
+    """Write readings as a new file, whole or not at all."""
+    import tomlkit
+
+    document = tomlkit.document()
+    for line in heading.splitlines():
+        document.add(tomlkit.comment(line))
+    for name, rows in table_of(readings).items():
+        array = tomlkit.aot()
+        for row in rows:
+            entry = tomlkit.table()
+            entry.update(row)
+            array.append(entry)
+        document.add(name, array)
+    text_ = tomlkit.dumps(document)
+    parsed = parse_document(text_, path)
+    checked(read_table(Readings, parsed.values, parsed, ()), bench, parsed)
+    write_text(path, text_)

@@ -1,0 +1,242 @@
+"""A maker with a card of dimples, gauges, a spring scale and weights, taking readings at a stand-in's arms.
+
+The readings are what a person would write down, with the errors that are stated; the stand-in's true figures
+stay inside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.bench.lines import joint_angles, joint_pulses, noise_angles
+from handfast.bench.parts import SIDES, Bench, Side
+from handfast.geometry.rigid import Array
+from handfast.mechanics.model import Model
+from handfast.records.readings import Gauge, Meet, Pull, Readings, Sag, Touch
+from handfast.sessions.feedback import SupplyFit
+from handfast.standins.direct import DirectBoard
+from handfast.standins.hand import Hands, tool_pose
+from handfast.standins.servo_model import ServoArms
+from handfast.standins.truth import Truth
+from handfast.teaching.stillness import last_motion
+from handfast.units import DEGREE
+
+
+@dataclass(frozen=True)
+class Errors:
+    """What a maker's instruments and hands are good for, one standard deviation each."""
+
+    touch: float = 0.4e-3
+    meet: float = 0.5e-3
+    gauge: float = 0.2 * DEGREE
+    pull_share: float = 0.08
+    sag: float = 0.3e-3
+
+
+class MakerAtStandIn:
+    """Takes readings at a stand-in, arm by arm. `rng` draws the maker's own errors."""
+
+    def __init__(self, bench: Bench, truth: Truth, arms: ServoArms, rng: np.random.Generator, errors: Errors):
+        self.bench, self.truth, self.arms, self.rng, self.errors = bench, truth, arms, rng, errors
+        self.hands = Hands(bench, truth, arms, rng, lets_go=False)
+
+    # -- what the wire shows -----------------------------------------------------------------------------
+
+    def _counts(self) -> Array:
+        """Feedback (channels,) of the last half second of stillness."""
+        before = len(self.hands.counts)
+        self.hands.stand(0.6)
+        return np.array(self.hands.counts[before + 5 :]).mean(axis=0)
+
+    def _arrived(self, start: int) -> Array:
+        """Ways (K,) of the last motion since sample `start` of the recording, as the feedback shows them."""
+        q = joint_angles(self.bench, np.array(self.hands.counts[start:]))
+        kernel = np.ones(5) / 5.0
+        smooth = np.column_stack([np.convolve(q[:, k], kernel, mode="valid") for k in range(q.shape[1])])
+        return last_motion(smooth, noise_angles(self.bench))
+
+    # -- readings ----------------------------------------------------------------------------------------
+
+    def touch(self, side: Side, point: Array, lean: float, yaw: float) -> Touch | None:
+        """Lead one limp TCP from above into a dimple; None if the arm cannot get there."""
+        columns = self.bench.columns(side)
+        placed = point + self.rng.normal(0.0, self.errors.touch, 3)
+        now = self.arms.link_angles()
+        above = self.hands.angles_for(
+            side, tool_pose((placed[0] * 1e3, placed[1] * 1e3, placed[2] * 1e3 + 35.0), lean, yaw), now[columns]
+        )
+        down = None
+        if above is not None:
+            down = self.hands.angles_for(side, tool_pose(tuple(placed * 1e3), lean, yaw), above)
+        if above is None or down is None:
+            return None
+        goal = now.copy()
+        goal[columns] = above
+        self.hands.lead_joints(goal, 1.6)
+        self.hands.stand(0.1)
+        start = len(self.hands.counts)
+        goal[columns] = down
+        self.hands.lead_joints(goal, 1.0)
+        counts = self._counts()
+        ways = self._arrived(max(0, start - 10))[columns]
+        return Touch(
+            arm=side,
+            at=tuple(float(v) for v in point),
+            error=self.errors.touch,
+            counts=tuple(float(v) for v in counts),
+            supply=self.bench.supply.voltage,
+            arrived=_signs(ways),
+        )
+
+    def meet(self, point: Array) -> Meet | None:
+        """Lead both limp TCPs tip to tip at a point in the air, fingers level."""
+        goal = self.arms.link_angles()
+        back = goal.copy()
+        for arm, side in enumerate(SIDES):
+            columns = self.bench.columns(side)
+            bearing = 0.0 if arm == 0 else 180.0
+            miss = self.rng.normal(0.0, self.errors.meet / np.sqrt(2.0), 3)
+            tip = tool_pose(tuple((point + miss) * 1e3), 80.0, bearing)
+            away = tool_pose(
+                tuple((point + miss + np.array([-0.03 if arm == 0 else 0.03, 0.0, 0.02])) * 1e3), 80.0, bearing
+            )
+            far = self.hands.angles_for(side, away, goal[columns])
+            near = None if far is None else self.hands.angles_for(side, tip, far)
+            if far is None or near is None:
+                return None
+            back[columns], goal[columns] = far, near
+        self.hands.lead_joints(back, 1.6)
+        start = len(self.hands.counts)
+        self.hands.lead_joints(goal, 1.0)
+        counts = self._counts()
+        return Meet(
+            error=self.errors.meet,
+            counts=tuple(float(v) for v in counts),
+            supply=self.bench.supply.voltage,
+            arrived=_signs(self._arrived(max(0, start - 10))),
+        )
+
+    def gauge(self, joint: int, angle: float, way: int) -> Gauge:
+        """Lead one link, in one way, onto a stop of known angle."""
+        goal = self.arms.link_angles()
+        goal[joint] = angle - way * 8.0 * DEGREE
+        self.hands.lead_joints(goal, 1.0)
+        goal[joint] = angle + self.rng.normal(0.0, self.errors.gauge)
+        self.hands.lead_joints(goal, 0.8)
+        counts = self._counts()
+        return Gauge(
+            joint=self.bench.joint_names[joint],
+            angle=angle,
+            error=self.errors.gauge,
+            way="+" if way > 0 else "-",
+            counts=tuple(float(v) for v in counts),
+            supply=self.bench.supply.voltage,
+        )
+
+    def pull(self, joint: int, lever: float = 0.08) -> Pull:
+        """A spring scale at a lever that just turns one limp joint."""
+        torque = self.truth.gear_friction[joint] + self.truth.joint_friction[joint]
+        error = self.errors.pull_share * torque / lever
+        return Pull(
+            joint=self.bench.joint_names[joint],
+            force=float(torque / lever + self.rng.normal(0.0, error)),
+            lever=lever,
+            error=float(error),
+        )
+
+    def sag(self, model: Model, side: Side, q: Array, mass: float) -> Sag:
+        """Hang a weight on a powered arm that holds pose q (K,), and read how far its TCP goes down."""
+        arm = SIDES.index(side)
+        board = DirectBoard(self.bench, self.arms)
+        fit = SupplyFit(self.bench)
+        gaps = np.array([[self.bench.arm(s).gripper.opening[1] for s in SIDES]])
+        start = joint_angles(self.bench, self._counts()[None])[0]
+
+        def hold(goal: Array, seconds: float) -> tuple[Array, float]:
+            frames = []
+            volts = np.zeros(2)
+            for _ in range(round(seconds / self.bench.controller.frame)):
+                frame = board.frame(joint_pulses(self.bench, goal[None], gaps)[0])
+                volts = fit.at_arms(frame.supply, frame.current)
+                frames.append(frame.counts)
+            return np.mean(frames[-20:], axis=0), float(volts[arm])
+
+        for r in np.linspace(0.0, 1.0, 60):
+            hold(start + (3 * r**2 - 2 * r**3) * (q - start), self.bench.controller.frame)
+        counts, supply = hold(q, 1.2)
+        z = self.arms.tool_positions()[arm, 2]
+        self.arms.load(arm, mass)
+        loaded, loaded_supply = hold(q, 1.2)
+        down = z - self.arms.tool_positions()[arm, 2] + self.rng.normal(0.0, self.errors.sag)
+        self.arms.load(arm, 0.0)
+        hold(q, 0.6)
+        return Sag(
+            arm=side,
+            mass=mass,
+            down=float(down),
+            error=self.errors.sag,
+            counts=tuple(float(v) for v in counts),
+            loaded=tuple(float(v) for v in loaded),
+            supply=supply,
+            loaded_supply=loaded_supply,
+        )
+
+
+def _signs(ways: Array) -> str:
+    return " ".join("+" if w > 0 else "-" if w < 0 else "0" for w in ways)
+
+
+def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, meets: int = 8) -> Readings:
+    """The standard programme: gauges and pulls at every joint, weights, a card of dimples, tips together."""
+    bench, rng = maker.bench, maker.rng
+    gauges, pulls, sags, touched, met = [], [], [], [], []
+    for i, joint in enumerate(bench.joints):
+        low, high = joint.travel
+        for share in (0.15, 0.5, 0.85):
+            angle = low + share * (high - low)
+            gauges += [maker.gauge(i, angle, 1), maker.gauge(i, angle, -1)]
+        pulls.append(maker.pull(i))
+        goal = maker.arms.link_angles()
+        goal[i] = 0.5 * (low + high)
+        maker.hands.lead_joints(goal, 1.0)
+    for side in SIDES:
+        columns = bench.columns(side)
+        base = model.chain.bases[SIDES.index(side)]
+        got = tries = 0
+        while got < touches // 2 and tries < 400:
+            tries += 1
+            r, bearing = rng.uniform(0.09, 0.24), rng.uniform(-1.0, 1.0)
+            local = np.array([r * np.cos(bearing), r * np.sin(bearing), rng.choice([0.005, 0.04, 0.08, 0.13]), 1.0])
+            point = (base @ local)[:3]
+            yaw = np.degrees(np.arctan2(*(base[:3, :3] @ np.array([np.cos(bearing), np.sin(bearing), 0.0]))[[1, 0]]))
+            reading = maker.touch(side, point, float(rng.uniform(5.0, 75.0)), float(yaw))
+            if reading is not None:
+                touched.append(reading)
+                got += 1
+        del columns
+    tries = 0
+    middle = model.chain.bases[:, :3, 3].mean(axis=0)
+    while len(met) < meets and tries < 100:
+        tries += 1
+        reading2 = maker.meet(
+            middle + np.array([rng.uniform(-0.03, 0.03), rng.uniform(-0.08, 0.08), rng.uniform(0.1, 0.2)])
+        )
+        if reading2 is not None:
+            met.append(reading2)
+    q = model.chain.travel.mean(axis=1)
+    for side in SIDES:
+        part = bench.columns(side)
+        for reach in (40.0, 65.0):
+            pose = q.copy()
+            level = np.nonzero(np.abs(model.chain.axes[part, 2]) < 0.5)[0]
+            pose[part] = 0.0
+            if len(level):
+                pose[part.start + level[0]] = reach * DEGREE
+            if len(level) > 1:
+                pose[part.start + level[1]] = 30.0 * DEGREE
+            sags.append(maker.sag(model, side, pose, 0.15))
+    return Readings(
+        touches=tuple(touched), meets=tuple(met), gauges=tuple(gauges), pulls=tuple(pulls), sags=tuple(sags)
+    )
