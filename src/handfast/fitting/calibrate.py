@@ -12,17 +12,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from handfast.bench.lines import noise_angles
 from handfast.bench.parts import SIDES, Bench
 from handfast.errors import InputError
 from handfast.fitting.equations import Equations, led_link
 from handfast.fitting.unknowns import Unknowns
 from handfast.geometry.rigid import Array
-from handfast.landing.flank import resting_offsets
+from handfast.landing.flank import holding_torques, resting_offsets
 from handfast.mechanics.kinematics import places
 from handfast.records.readings import Readings
+from handfast.units import DEGREE
 
 KNOWN = 0.5
 """A figure counts as known once its standard deviation is below this share of what it was beforehand."""
+
+UNSURE = 1.6
+"""A flank is not sure while the load is below this many times the joint's friction."""
+
+WIRE = 0.12 * DEGREE
+"""What feedback still is off, one standard deviation, once noise and supply are taken out."""
 
 
 @dataclass(frozen=True)
@@ -143,17 +151,27 @@ def tcp_from_feedback(calibration: Calibration, counts: Array, moved: Array, loa
     counts (N, channels); moved (N, K): way of each joint's last driven motion; loads (N, 2) kg.
     """
     u = calibration.unknowns
+    shown = u.shown(counts)
+    none = np.zeros((len(counts), 2, 3))
 
     def at(x: Array) -> Array:
         model = u.model_at(x)
-        q = u.angles(x, counts)
-        rest = resting_offsets(model, q, moved, loads, np.zeros((len(q), 2, 3)))
+        q = u.angles(x, shown)
+        rest = resting_offsets(model, q, moved, loads, none)
         return places(model.chain, q + rest.mean).X_WT[:, :, :3, 3]
 
     x = calibration.x
     here = at(x)
     J = jacobian_of(at, x, np.array([1e-3 * entry.sigma for entry in u.entries]))
     variance = np.einsum("narp,pq,narq->nar", J, calibration.covariance, J)
+    # What no figure explains: noise of the wire, and flanks that lie near their balance.
+    model = u.model_at(x)
+    q = u.angles(x, shown)
+    close = np.abs(holding_torques(model, q, loads, none)) < UNSURE * model.friction
+    own = noise_angles(u.bench) ** 2 / 5.0 + WIRE**2 + np.where(close, (0.4 * model.unseen_play) ** 2, 0.0)
+    Jq = places(model.chain, q).J[:, :, 3:] ** 2 * own[:, :, None]
+    for arm, side in enumerate(SIDES):
+        variance[:, arm] += Jq[:, u.bench.columns(side)].sum(axis=1)
     return here, np.sqrt(np.maximum(variance, 0.0))
 
 
@@ -161,5 +179,5 @@ def tcp_led(calibration: Calibration, counts: Array, ways: Array) -> Array:
     """Where hand-led limp arms have their TCPs (N, 2, 3), m."""
     u = calibration.unknowns
     model = u.model_at(calibration.x)
-    q = led_link(u, model, calibration.x, counts, ways)
+    q = led_link(u, model, calibration.x, u.shown(counts), ways)
     return np.asarray(places(model.chain, q).X_WT[:, :, :3, 3])

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from handfast.bench.lines import noise_angles
 from handfast.bench.parts import SIDES
-from handfast.fitting.unknowns import Unknowns
+from handfast.fitting.unknowns import Shown, Unknowns
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import resting_offsets, taught_offsets
 from handfast.mechanics.kinematics import places
@@ -21,17 +22,17 @@ LEAD_SCATTER = 0.15
 
 @dataclass(frozen=True)
 class _HandLed:
-    """Touches and meets as arrays: feedback (N, channels), ways (N, K), and the stated errors (N,)."""
+    """Touches and meets as arrays: feedback, ways (N, K), and the stated errors (N,)."""
 
-    counts: Array
+    shown: Shown
     ways: Array
     error: Array
 
 
-def led_link(unknowns: Unknowns, model: Model, x: Array, counts: Array, ways: Array) -> Array:
+def led_link(unknowns: Unknowns, model: Model, x: Array, shown: Shown, ways: Array) -> Array:
     """Link angles (N, K) of limp arms led by hand: the link leads the feedback by half the play and the windup."""
     lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
-    result: Array = unknowns.angles(x, counts) + ways * lead
+    result: Array = unknowns.angles(x, shown) + ways * lead
     return result
 
 
@@ -48,19 +49,31 @@ class Equations:
         for n, touch in enumerate(touches):
             side = SIDES[SIDES.index(touch.arm)]
             ways[n, bench.columns(side)] = signs_of(touch.arrived, counts[side])
-        self._touches = _HandLed(
-            np.array([t.counts for t in touches]).reshape(len(touches), -1), ways, np.array([t.error for t in touches])
-        )
+        self._touches = _HandLed(self._shown([t.counts for t in touches]), ways, np.array([t.error for t in touches]))
         self._touch_arm = np.array([SIDES.index(t.arm) for t in touches], dtype=int)
         self._touch_at = np.array([t.at for t in touches]).reshape(-1, 3)
         self._meets = _HandLed(
-            np.array([m.counts for m in meets]).reshape(len(meets), -1),
+            self._shown([m.counts for m in meets]),
             np.array([signs_of(m.arrived, K) for m in meets], dtype=float).reshape(-1, K),
             np.array([m.error for m in meets]),
         )
+        self._gauged = self._shown([g.counts for g in readings.gauges])
+        self._sagged = [self._shown([s.counts, s.loaded]) for s in readings.sags]
+        self._landed = [self._landing_poses(read) for read in readings.landings]
         self.noise = noise_angles(bench) / np.sqrt(5.0)
         # The spread of each reading is taken at the start and kept, so that the problem stays one of least squares.
         self._whiten_touch, self._whiten_meet = self._whitening()
+
+    def _shown(self, counts: Sequence[Sequence[float]]) -> Shown:
+        channels = self.unknowns.bench.controller.channels
+        return self.unknowns.shown(np.array(counts, dtype=float).reshape(len(counts), channels))
+
+    def _landing_poses(self, read: LandingRead) -> Shown:
+        u = self.unknowns
+        columns = u.bench.columns(SIDES[SIDES.index(read.arm)])
+        both = np.zeros((2, u.K))
+        both[0, columns], both[1, columns] = read.taught, read.feedback
+        return u.shown_at(both)
 
     def _whitening(self) -> tuple[Array, Array]:
         u = self.unknowns
@@ -80,7 +93,7 @@ class Equations:
 
         touch = np.zeros((0, 3, 3))
         if len(self._touch_arm):
-            q = led_link(u, model, x0, self._touches.counts, self._touches.ways)
+            q = led_link(u, model, x0, self._touches.shown, self._touches.ways)
             J = places(model.chain, q).J[:, :, 3:].copy()
             for arm, side in enumerate(SIDES):
                 other = np.ones(u.K, dtype=bool)
@@ -88,8 +101,8 @@ class Equations:
                 J[np.ix_(self._touch_arm == arm, other)] = 0.0
             touch = inverse_root(self._touches.error, J, joint_variance(self._touches.ways))
         meet = np.zeros((0, 3, 3))
-        if len(self._meets.counts):
-            q = led_link(u, model, x0, self._meets.counts, self._meets.ways)
+        if len(self.readings.meets):
+            q = led_link(u, model, x0, self._meets.shown, self._meets.ways)
             meet = inverse_root(self._meets.error, places(model.chain, q).J[:, :, 3:], joint_variance(self._meets.ways))
         return touch, meet
 
@@ -101,23 +114,23 @@ class Equations:
             self._meet(model, x),
             *self._gauges(model, x),
             *self._pulls(model),
-            *[self._sag(model, x, sag) for sag in self.readings.sags],
-            *[self._landing(model, x, landing) for landing in self.readings.landings],
+            *[self._sag(model, x, sag, shown) for sag, shown in zip(self.readings.sags, self._sagged, strict=True)],
+            *[self._landing(model, x, r, shown) for r, shown in zip(self.readings.landings, self._landed, strict=True)],
         ]
         return np.concatenate([np.atleast_1d(p) for p in parts]) if parts else np.zeros(0)
 
     def _touch(self, model: Model, x: Array) -> Array:
         if not len(self._touch_arm):
             return np.zeros(0)
-        q = led_link(self.unknowns, model, x, self._touches.counts, self._touches.ways)
+        q = led_link(self.unknowns, model, x, self._touches.shown, self._touches.ways)
         X = places(model.chain, q).X_WT
         off = X[np.arange(len(X)), self._touch_arm, :3, 3] - self._touch_at
         return np.asarray(np.einsum("nrs,ns->nr", self._whiten_touch, off).ravel())
 
     def _meet(self, model: Model, x: Array) -> Array:
-        if not len(self._meets.counts):
+        if not len(self.readings.meets):
             return np.zeros(0)
-        q = led_link(self.unknowns, model, x, self._meets.counts, self._meets.ways)
+        q = led_link(self.unknowns, model, x, self._meets.shown, self._meets.ways)
         X = places(model.chain, q).X_WT
         off = X[:, 0, :3, 3] - X[:, 1, :3, 3]
         return np.asarray(np.einsum("nrs,ns->nr", self._whiten_meet, off).ravel())
@@ -127,7 +140,7 @@ class Equations:
         if not gauges:
             return []
         names = self.unknowns.bench.joint_names
-        angles = self.unknowns.angles(x, np.array([g.counts for g in gauges]))
+        angles = self.unknowns.angles(x, self._gauged)
         lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
         index = [names.index(g.joint) for g in gauges]
         way = np.array([1.0 if g.way == "+" else -1.0 for g in gauges])
@@ -145,11 +158,11 @@ class Equations:
             found.append(np.array([(limp - pull.force * pull.lever) / (pull.error * pull.lever)]))
         return found
 
-    def _sag(self, model: Model, x: Array, sag: Sag) -> Array:
+    def _sag(self, model: Model, x: Array, sag: Sag, shown: Shown) -> Array:
         """A weight pulls the TCP down by what the feedback shows, and by what compliance and play add to it."""
         u = self.unknowns
         arm = SIDES.index(sag.arm)
-        q = u.angles(x, np.array([sag.counts, sag.loaded]))
+        q = u.angles(x, shown)
         loads = np.zeros((2, 2))
         loads[1, arm] = sag.mass
         rest = resting_offsets(model, q, np.zeros_like(q), loads, np.zeros((2, 2, 3)))
@@ -159,13 +172,13 @@ class Equations:
         noise = float(np.sqrt((J**2 * (2.0 * self.noise[columns] ** 2 + rest.half[1, columns] ** 2 / 3.0)).sum()))
         return np.array([(z[0] - z[1] - sag.down) / np.hypot(sag.error, noise)])
 
-    def _landing(self, model: Model, x: Array, read: LandingRead) -> Array:
+    def _landing(self, model: Model, x: Array, read: LandingRead, shown: Shown) -> Array:
         """Landed minus taught: what a card, a ruler or a nudge shows of play, sag and lead together."""
         u = self.unknowns
         arm = SIDES.index(read.arm)
         columns = u.bench.columns(SIDES[arm])
-        taught, played = np.zeros((1, u.K)), np.zeros((1, u.K))
-        taught[0, columns], played[0, columns] = read.taught, read.feedback
+        both = u.angles(x, shown)
+        taught, played = both[:1], both[1:]
         arrived, moved = np.zeros((1, u.K)), np.zeros((1, u.K))
         arrived[0, columns] = signs_of(read.arrived, columns.stop - columns.start)
         moved[0, columns] = signs_of(read.moved, columns.stop - columns.start)
@@ -175,9 +188,7 @@ class Equations:
         none = np.zeros((1, 2, 3))
         taught_off = taught_offsets(model, taught, arrived, held, loads, none)
         played_off = resting_offsets(model, played, moved, loads, none)
-        # Angles here are those that the bench showed; the wiper's correction moves both alike.
-        shown = u.shift_of(x, np.concatenate([taught, played]))
-        X = places(model.chain, np.concatenate([taught + taught_off.mean, played + played_off.mean]) + shown).X_WT
+        X = places(model.chain, np.concatenate([taught + taught_off.mean, played + played_off.mean])).X_WT
         off = X[1, arm, :3, 3] - X[0, arm, :3, 3] - np.array(read.off)
         J = places(model.chain, taught).J[0, columns, 3:]
         lead = model.unseen_play[columns] / 2.0 + model.compliance[columns] * model.limp_friction[columns]

@@ -39,6 +39,14 @@ class Unknown:
     sigma: float
 
 
+@dataclass(frozen=True)
+class Shown:
+    """Feedback as angles: nominal (N, K) by the bench's own lines, weights (N, K, KNOTS) of the corrections."""
+
+    nominal: Array
+    weights: Array
+
+
 class Unknowns:
     """The vector's entries for one bench, and the bench that a vector stands for.
 
@@ -120,22 +128,20 @@ class Unknowns:
         result: Array = c0 + d * (c1 + d * (c2 + d * c3))
         return result
 
-    def angles(self, x: Array, counts: Array) -> Array:
-        """Joint angles (N, K) that feedback (N, channels) shows, corrected by the vector."""
-        columns = []
-        for i, joint in enumerate(self.bench.joints):
-            nominal = angle_of(joint, counts[:, joint.channel])
-            start = i * self.PER_JOINT
-            columns.append(nominal + self.weights(i, nominal) @ x[start : start + KNOTS])
-        return np.column_stack(columns)
+    def shown(self, counts: Array) -> Shown:
+        """Feedback (N, channels) ready to be turned into angles again and again."""
+        nominal = [angle_of(joint, counts[:, joint.channel]) for joint in self.bench.joints]
+        return self.shown_at(np.column_stack(nominal))
 
-    def shift_of(self, x: Array, nominal: Array) -> Array:
-        """Correction (N, K) rad of angles (N, K) that the bench's own lines show."""
-        columns = []
-        for i in range(self.K):
-            start = i * self.PER_JOINT
-            columns.append(self.weights(i, nominal[:, i]) @ x[start : start + KNOTS])
-        return np.column_stack(columns)
+    def shown_at(self, nominal: Array) -> Shown:
+        """Angles (N, K) that the bench's own lines show, ready to be corrected."""
+        return Shown(nominal, np.stack([self.weights(i, nominal[:, i]) for i in range(self.K)], axis=1))
+
+    def angles(self, x: Array, shown: Shown) -> Array:
+        """Joint angles (N, K) that the feedback shows, corrected by the vector."""
+        knots = x[: self.K * self.PER_JOINT].reshape(self.K, self.PER_JOINT)[:, :KNOTS]
+        result: Array = shown.nominal + np.einsum("nkj,kj->nk", shown.weights, knots)
+        return result
 
     def figures(self, x: Array) -> tuple[Array, Array, Array, Array]:
         """Unseen play, compliance, limp friction, joint friction (K,) that the vector stands for."""

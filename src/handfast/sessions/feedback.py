@@ -82,6 +82,14 @@ class SupplyFit:
         k: Array = (self._xy + prior * self._guess) / (self._xx + prior)
         return np.clip(k, 0.0, 1.0)
 
+    def cleaned(self, counts: Array, volts: Array) -> Array:
+        """Counts (channels,) of the joints as they would show at the nominal voltage."""
+        result = np.array(counts, dtype=float)
+        scale = 1.0 + self.follows * self.ratio(volts)
+        for i, joint in enumerate(self._bench.joints):
+            result[joint.channel] /= scale[i]
+        return result
+
     def angles(self, counts: Array, volts: Array, clean: bool = True) -> Array:
         """Joint angles (K,) rad from counts; with `clean`, as they would show at the nominal voltage."""
         scale = 1.0 + self.follows * self.ratio(volts) if clean else np.ones(len(self._bench.joints))

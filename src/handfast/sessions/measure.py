@@ -10,12 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from handfast.bench.lines import joint_angles, joint_pulses, noise_angles
+from handfast.bench.lines import joint_angles, noise_angles
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
 from handfast.records.readings import Gauge, Meet, Pull, Readings, Sag, Touch
-from handfast.sessions.feedback import SupplyFit
+from handfast.sessions.powered import Powered
 from handfast.standins.direct import DirectBoard
 from handfast.standins.hand import Hands, tool_pose
 from handfast.standins.servo_model import ServoArms
@@ -48,14 +48,18 @@ class MakerAtStandIn:
         """Feedback (channels,) of the last half second of stillness."""
         before = len(self.hands.counts)
         self.hands.stand(0.6)
-        return np.array(self.hands.counts[before + 5 :]).mean(axis=0)
+        return np.asarray(np.array(self.hands.counts[before + 5 :]).mean(axis=0))
 
-    def _arrived(self, start: int) -> Array:
-        """Ways (K,) of the last motion since sample `start` of the recording, as the feedback shows them."""
-        q = joint_angles(self.bench, np.array(self.hands.counts[start:]))
+    def _arrived(self) -> Array:
+        """Ways (K,) of each joint's last clear motion in the last half minute, as the feedback shows them.
+
+        However long ago it was, a joint stays on the side of its play on which its last motion left it.
+        """
+        q = joint_angles(self.bench, np.array(self.hands.counts[-1500:]))
         kernel = np.ones(5) / 5.0
         smooth = np.column_stack([np.convolve(q[:, k], kernel, mode="valid") for k in range(q.shape[1])])
-        return last_motion(smooth, noise_angles(self.bench))
+        ways: Array = last_motion(smooth, noise_angles(self.bench)).astype(float)
+        return ways
 
     # -- readings ----------------------------------------------------------------------------------------
 
@@ -76,11 +80,10 @@ class MakerAtStandIn:
         goal[columns] = above
         self.hands.lead_joints(goal, 1.6)
         self.hands.stand(0.1)
-        start = len(self.hands.counts)
         goal[columns] = down
         self.hands.lead_joints(goal, 1.0)
         counts = self._counts()
-        ways = self._arrived(max(0, start - 10))[columns]
+        ways = self._arrived()[columns]
         return Touch(
             arm=side,
             at=tuple(float(v) for v in point),
@@ -108,14 +111,13 @@ class MakerAtStandIn:
                 return None
             back[columns], goal[columns] = far, near
         self.hands.lead_joints(back, 1.6)
-        start = len(self.hands.counts)
         self.hands.lead_joints(goal, 1.0)
         counts = self._counts()
         return Meet(
             error=self.errors.meet,
             counts=tuple(float(v) for v in counts),
             supply=self.bench.supply.voltage,
-            arrived=_signs(self._arrived(max(0, start - 10))),
+            arrived=_signs(self._arrived()),
         )
 
     def gauge(self, joint: int, angle: float, way: int) -> Gauge:
@@ -149,29 +151,27 @@ class MakerAtStandIn:
     def sag(self, model: Model, side: Side, q: Array, mass: float) -> Sag:
         """Hang a weight on a powered arm that holds pose q (K,), and read how far its TCP goes down."""
         arm = SIDES.index(side)
-        board = DirectBoard(self.bench, self.arms)
-        fit = SupplyFit(self.bench)
-        gaps = np.array([[self.bench.arm(s).gripper.opening[1] for s in SIDES]])
-        start = joint_angles(self.bench, self._counts()[None])[0]
+        wire = Powered(self.bench, DirectBoard(self.bench, self.arms))
+        wire.attach()
+        wire.ramp(q)
+        wire.loosen()
 
-        def hold(goal: Array, seconds: float) -> tuple[Array, float]:
-            frames = []
-            volts = np.zeros(2)
-            for _ in range(round(seconds / self.bench.controller.frame)):
-                frame = board.frame(joint_pulses(self.bench, goal[None], gaps)[0])
-                volts = fit.at_arms(frame.supply, frame.current)
-                frames.append(frame.counts)
-            return np.mean(frames[-20:], axis=0), float(volts[arm])
+        def rest() -> Array:
+            """Clean counts (channels,) of the last frames."""
+            wire.hold(q, 1.0)
+            seen = []
+            for _ in range(25):
+                wire.send(q)
+                seen.append(wire.clean_counts())
+            return np.asarray(np.mean(seen, axis=0))
 
-        for r in np.linspace(0.0, 1.0, 60):
-            hold(start + (3 * r**2 - 2 * r**3) * (q - start), self.bench.controller.frame)
-        counts, supply = hold(q, 1.2)
+        counts = rest()
         z = self.arms.tool_positions()[arm, 2]
         self.arms.load(arm, mass)
-        loaded, loaded_supply = hold(q, 1.2)
+        loaded = rest()
         down = z - self.arms.tool_positions()[arm, 2] + self.rng.normal(0.0, self.errors.sag)
         self.arms.load(arm, 0.0)
-        hold(q, 0.6)
+        wire.hold(q, 0.6)
         return Sag(
             arm=side,
             mass=mass,
@@ -179,8 +179,8 @@ class MakerAtStandIn:
             error=self.errors.sag,
             counts=tuple(float(v) for v in counts),
             loaded=tuple(float(v) for v in loaded),
-            supply=supply,
-            loaded_supply=loaded_supply,
+            supply=self.bench.supply.voltage,
+            loaded_supply=self.bench.supply.voltage,
         )
 
 
@@ -191,10 +191,14 @@ def _signs(ways: Array) -> str:
 def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, meets: int = 8) -> Readings:
     """The standard programme: gauges and pulls at every joint, weights, a card of dimples, tips together."""
     bench, rng = maker.bench, maker.rng
-    gauges, pulls, sags, touched, met = [], [], [], [], []
+    gauges: list[Gauge] = []
+    pulls: list[Pull] = []
+    sags: list[Sag] = []
+    touched: list[Touch] = []
+    met: list[Meet] = []
     for i, joint in enumerate(bench.joints):
         low, high = joint.travel
-        for share in (0.15, 0.5, 0.85):
+        for share in (0.08, 0.29, 0.5, 0.71, 0.92):
             angle = low + share * (high - low)
             gauges += [maker.gauge(i, angle, 1), maker.gauge(i, angle, -1)]
         pulls.append(maker.pull(i))
@@ -202,7 +206,6 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
         goal[i] = 0.5 * (low + high)
         maker.hands.lead_joints(goal, 1.0)
     for side in SIDES:
-        columns = bench.columns(side)
         base = model.chain.bases[SIDES.index(side)]
         got = tries = 0
         while got < touches // 2 and tries < 400:
@@ -215,7 +218,6 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
             if reading is not None:
                 touched.append(reading)
                 got += 1
-        del columns
     tries = 0
     middle = model.chain.bases[:, :3, 3].mean(axis=0)
     while len(met) < meets and tries < 100:

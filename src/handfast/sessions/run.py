@@ -10,17 +10,15 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
-from handfast.bench.lines import joint_pulses
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
 from handfast.motion.plan import DT, Arrival, Motion
 from handfast.records.run import Mode, Rest, Run
-from handfast.sessions.feedback import SupplyFit
+from handfast.sessions.powered import Arms, Powered
 from handfast.units import DEGREE
 
 SETTLE = 0.5
@@ -34,47 +32,8 @@ TRIM_TOLERANCE = 0.12 * DEGREE
 MOST_TRIM = 12.0 * DEGREE
 """A command is never trimmed farther than this from its target: beyond it, something else is wrong."""
 
-LOOSEN = 2.5 * DEGREE
-"""Swing of the joints that are stirred before the first pose."""
-
 STOP_SHORT = 2.5 * DEGREE
 """How far before its target a joint of undecided flank stops, to creep in from there."""
-
-_ATTACH_SPEED = 15.0 * DEGREE
-
-
-class FrameLike(Protocol):
-    """What a board answers per frame."""
-
-    @property
-    def time(self) -> float:
-        """Time at its end, s."""
-
-    @property
-    def counts(self) -> Array:
-        """Feedback of every channel."""
-
-    @property
-    def supply(self) -> float:
-        """Servo supply at the left arm, V."""
-
-    @property
-    def current(self) -> Array:
-        """Current of each arm (2,), A."""
-
-
-class Arms(Protocol):
-    """A board that takes pulses frame by frame."""
-
-    @property
-    def name(self) -> str:
-        """What it is."""
-
-    def frame(self, pulses: Array) -> FrameLike:
-        """Send pulses (channels,) s for one frame."""
-
-    def holds(self, side: int, mass: float, offset: Array) -> None:
-        """What a stand-in cannot see: the thing in a hand."""
 
 
 @dataclass(frozen=True)
@@ -89,44 +48,26 @@ class _Player:
         self.model, self.motion, self.arms, self.mode = model, motion, arms, mode
         self.bench = model.bench
         self.progress = progress
-        self.frame_time = self.bench.controller.frame
-        self.fit = SupplyFit(self.bench)
-        self.clean = mode != "raw"
+        self.wire = Powered(self.bench, arms, clean=mode != "raw")
+        self.frame_time = self.wire.frame_time
         self.trim = np.zeros(model.chain.joints)
         self.log: list[tuple[float, Array, Array, Array, Array, np.ndarray]] = []
         self.rests: list[Rest] = []
-        self.command = np.zeros(model.chain.joints)
-        self.volts = np.full(2, self.bench.supply.voltage)
-
-    # -- frames ----------------------------------------------------------------------------------------
 
     def send(self, q: Array, sample: int) -> Array:
-        """One frame at commanded angles q (K,); returns the feedback's angles (K,)."""
+        """One frame at commanded angles q (K,) of the motion's sample; returns the feedback's angles (K,)."""
         n = min(sample, len(self.motion.t) - 1)
         for arm in range(2):
             self.arms.holds(arm, float(self.motion.loads[n, arm]), self.motion.load_offsets[n, arm])
-        pulses = joint_pulses(self.bench, q[None], self.motion.gaps[n][None])[0]
-        frame = self.arms.frame(pulses)
-        self.command = q
-        self.volts = self.fit.at_arms(frame.supply, frame.current)
-        self.fit.learn(q, frame.counts, self.volts)
-        feedback = self.fit.angles(frame.counts, self.volts, self.clean)
-        self.log.append((frame.time, q.copy(), feedback, self.volts, frame.current, self.motion.step[n]))
+        self.wire.gaps = self.motion.gaps[n]
+        feedback = self.wire.send(q)
+        self.log.append((self.wire.time, q.copy(), feedback, self.wire.volts, self.wire.current, self.motion.step[n]))
         return feedback
 
     def hold(self, q: Array, seconds: float, sample: int) -> Array:
         """Stand still; returns the feedback of every frame (frames, K)."""
         count = max(1, round(seconds / self.frame_time))
         return np.array([self.send(q, sample) for _ in range(count)])
-
-    def ramp(self, q: Array, speed: float, sample: int) -> None:
-        """Go to q at no more than `speed` rad/s per joint, smoothly."""
-        start = self.command.copy()
-        duration = float(np.abs(q - start).max()) / speed * 1.5
-        count = max(1, round(duration / self.frame_time))
-        for k in range(1, count + 1):
-            r = k / count
-            self.send(start + (3 * r**2 - 2 * r**3) * (q - start), sample)
 
     # -- the run ---------------------------------------------------------------------------------------
 
@@ -176,37 +117,13 @@ class _Player:
         return result
 
     def attach(self) -> None:
-        """Begin where the arms are: first pulses at the measured pose, then slowly to the routine's start."""
-        limp = np.zeros(self.bench.controller.channels)
-        measured = []
-        for _ in range(10):
-            frame = self.arms.frame(limp)
-            measured.append(self.fit.angles(frame.counts, self.volts, clean=False))
-        self.command = np.mean(measured, axis=0)
-        self.hold(self.command.copy(), 0.3, 0)
-        self.ramp(self.motion.q[0], _ATTACH_SPEED, 0)
-        self.hold(self.motion.q[0], 0.3, 0)
-        if self.clean:
-            self.loosen()
-
-    def loosen(self) -> None:
-        """Stir every other joint of one arm at a time by a little, while the rest stand and show the supply.
-
-        What the sagging supply does to the feedback of a joint can only be told while that joint stands still
-        and others draw current; better before the first pose than at it.
-        """
-        start = self.command.copy()
-        count = round(1.4 / self.frame_time)
-        low, high = self.model.chain.travel[:, 0], self.model.chain.travel[:, 1]
-        for side in SIDES:
-            columns = self.bench.columns(side)
-            for odd in (0, 1):
-                stirred = np.zeros(len(start))
-                stirred[columns.start + odd : columns.stop : 2] = LOOSEN
-                for k in range(count):
-                    swing = np.sin(4.0 * np.pi * (k + 1) / count)
-                    self.send(np.clip(start + swing * stirred, low, high), 0)
-                self.hold(start, 0.8, 0)
+        """Begin where the arms are, go slowly to the routine's start, and learn what the supply does."""
+        self.wire.gaps = self.motion.gaps[0]
+        self.wire.attach()
+        self.wire.ramp(self.motion.q[0])
+        self.wire.hold(self.motion.q[0], 0.3)
+        if self.wire.clean:
+            self.wire.loosen()
 
     def note_passing(self, arrival: Arrival, q: Array) -> None:
         """A point of a stroke goes by; nothing is waited for."""
@@ -254,7 +171,7 @@ class _Player:
             self.rests.append(
                 Rest(
                     arrival.step, arrival.side, arrival.row, time, target[columns], readings.mean(axis=0)[columns],
-                    command[columns], noise[columns], rounds, float(self.volts[SIDES.index(arrival.side)]),
+                    command[columns], noise[columns], rounds, float(self.wire.volts[SIDES.index(arrival.side)]),
                 )
             )  # fmt: skip
 
@@ -289,7 +206,7 @@ def play(
     player = _Player(model, motion, arms, mode, progress)
     player.play(creeps or {})
     t, command, feedback, supply, current, step = (np.array(column) for column in zip(*player.log, strict=True))
-    follows = ", ".join(f"{k:.2f}" for k in player.fit.follows)
+    follows = ", ".join(f"{k:.2f}" for k in player.wire.fit.follows)
     return Run(
         routine=motion.routine.name,
         mode=mode,

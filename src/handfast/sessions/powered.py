@@ -1,0 +1,123 @@
+"""Powered arms in front of a board: attach, ramp, stir, hold, with clean feedback all the while."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+
+from handfast.bench.lines import joint_pulses
+from handfast.bench.parts import SIDES, Bench
+from handfast.geometry.rigid import Array
+from handfast.sessions.feedback import SupplyFit
+from handfast.units import DEGREE
+
+ATTACH_SPEED = 15.0 * DEGREE
+"""Speed at which a joint goes from where it was found to where a session begins, rad/s."""
+
+LOOSEN = 2.5 * DEGREE
+"""Swing of the joints that are stirred before the first pose."""
+
+
+class FrameLike(Protocol):
+    """What a board answers per frame."""
+
+    @property
+    def time(self) -> float:
+        """Time at its end, s."""
+
+    @property
+    def counts(self) -> Array:
+        """Feedback of every channel."""
+
+    @property
+    def supply(self) -> float:
+        """Servo supply at the left arm, V."""
+
+    @property
+    def current(self) -> Array:
+        """Current of each arm (2,), A."""
+
+
+class Arms(Protocol):
+    """A board that takes pulses frame by frame."""
+
+    @property
+    def name(self) -> str:
+        """What it is."""
+
+    def frame(self, pulses: Array) -> FrameLike:
+        """Send pulses (channels,) s for one frame."""
+
+    def holds(self, side: int, mass: float, offset: Array) -> None:
+        """What a stand-in cannot see: the thing in a hand."""
+
+
+class Powered:
+    """Arms under power. `clean`: feedback is cleaned of what the supply does to it."""
+
+    def __init__(self, bench: Bench, arms: Arms, clean: bool = True):
+        self.bench, self.arms, self.clean = bench, arms, clean
+        self.frame_time = bench.controller.frame
+        self.fit = SupplyFit(bench)
+        self.command = np.zeros(len(bench.joints))
+        self.volts = np.full(2, bench.supply.voltage)
+        self.gaps = np.array([bench.arm(side).gripper.opening[1] for side in SIDES])
+        self.time = 0.0
+        self.current = np.zeros(2)
+        self.travel = np.array([joint.travel for joint in bench.joints])
+
+    def send(self, q: Array) -> Array:
+        """One frame at commanded angles q (K,); returns the feedback's angles (K,)."""
+        frame = self.arms.frame(joint_pulses(self.bench, q[None], self.gaps[None])[0])
+        self.command = q.copy()
+        self.volts = self.fit.at_arms(frame.supply, frame.current)
+        self.fit.learn(q, frame.counts, self.volts)
+        self.time, self.current = frame.time, frame.current
+        self.counts = frame.counts
+        return self.fit.angles(frame.counts, self.volts, self.clean)
+
+    def clean_counts(self) -> Array:
+        """The last frame's counts (channels,) as they would be at the nominal supply."""
+        return self.fit.cleaned(self.counts, self.volts)
+
+    def hold(self, q: Array, seconds: float) -> Array:
+        """Stand still; returns the feedback of every frame (frames, K)."""
+        count = max(1, round(seconds / self.frame_time))
+        return np.array([self.send(q) for _ in range(count)])
+
+    def ramp(self, q: Array, speed: float = ATTACH_SPEED) -> None:
+        """Go to q at no more than `speed` rad/s per joint, smoothly."""
+        start = self.command.copy()
+        count = max(1, round(1.5 * float(np.abs(q - start).max()) / speed / self.frame_time))
+        for k in range(1, count + 1):
+            r = k / count
+            self.send(start + (3 * r**2 - 2 * r**3) * (q - start))
+
+    def attach(self) -> None:
+        """First pulses at the measured pose, so that nothing jumps."""
+        limp = np.zeros(self.bench.controller.channels)
+        measured = []
+        for _ in range(10):
+            frame = self.arms.frame(limp)
+            measured.append(self.fit.angles(frame.counts, self.volts, clean=False))
+        self.command = np.mean(measured, axis=0)
+        self.hold(self.command, 0.3)
+
+    def loosen(self) -> None:
+        """Stir every other joint of one arm at a time by a little, while the rest stand and show the supply.
+
+        What the sagging supply does to the feedback of a joint can only be told while that joint stands still
+        and others draw current; better before the first pose than at it.
+        """
+        start = self.command.copy()
+        count = round(1.4 / self.frame_time)
+        for side in SIDES:
+            columns = self.bench.columns(side)
+            for odd in (0, 1):
+                stirred = np.zeros(len(start))
+                stirred[columns.start + odd : columns.stop : 2] = LOOSEN
+                for k in range(count):
+                    swing = np.sin(4.0 * np.pi * (k + 1) / count)
+                    self.send(np.clip(start + swing * stirred, self.travel[:, 0], self.travel[:, 1]))
+                self.hold(start, 0.8)
