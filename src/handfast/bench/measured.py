@@ -11,6 +11,7 @@ batch out undoes it.
     date = 2026-11-25
     source = "post contact, both sides, 6 readings"
     batch = "2026-11-25 calibrate 1"
+    known = true                       # false where the readings hardly moved the first guess
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ class Measured:
     date: str
     source: str
     batch: str
+    known: bool
     index: int
     document: Document
 
@@ -52,7 +54,7 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
     raw_entries = document.values.get("value", [])
     if not isinstance(raw_entries, list):
         raise InputError("is not a list", where=document.place(("value",)), expected="[[value]] tables")
-    allowed = ("of", "key", "value", "uncertainty", "date", "source", "batch")
+    allowed = ("of", "key", "value", "uncertainty", "date", "source", "batch", "known")
     for index, raw in enumerate(raw_entries):
         where = ("value", index)
         if not isinstance(raw, dict):
@@ -85,11 +87,50 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
                 date=date.isoformat() if isinstance(date, (datetime.date, datetime.datetime)) else str(date),
                 source=str(raw["source"]),
                 batch=str(raw.get("batch", "")),
+                known=bool(raw.get("known", True)),
                 index=index,
                 document=document,
             )
         )
     return tuple(entries)
+
+
+def measured_text(
+    old: str, values: list[tuple[str, str, Any, float | None, bool]], date: str, source: str, batch: str
+) -> str:
+    """The text of a measured.toml with more values at its end: (of, key, value, uncertainty, known) each."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(old)
+    entries = document.get("value")
+    if entries is None:
+        entries = tomlkit.aot()
+        document.add("value", entries)
+    for of, key, value, uncertainty, known in values:
+        entry = tomlkit.table()
+        entry.update({"of": of, "key": key, "value": value})
+        if uncertainty is not None:
+            entry.add("uncertainty", uncertainty)
+        entry.add("date", datetime.date.fromisoformat(date))
+        entry.update({"source": source, "batch": batch, "known": known})
+        entries.append(entry)
+    return str(tomlkit.dumps(document))
+
+
+def without_last_batch(old: str) -> tuple[str, str]:
+    """The text of a measured.toml without its last batch, and that batch's name ('' if there was none)."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(old)
+    entries = document.get("value", [])
+    if not entries:
+        return old, ""
+    batch = str(entries[-1].get("batch", ""))
+    while entries and str(entries[-1].get("batch", "")) == batch:
+        del entries[-1]
+    if not entries:
+        document.remove("value")
+    return str(tomlkit.dumps(document)), batch
 
 
 def quantities(bench: Bench) -> tuple[str, ...]:

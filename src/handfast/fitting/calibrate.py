@@ -29,6 +29,9 @@ KNOWN = 0.5
 UNSURE = 1.6
 """A flank is not sure while the load is below this many times the joint's friction."""
 
+SOFT = 3.0
+"""Readings farther off than this many standard deviations count less than in full."""
+
 WIRE = 0.12 * DEGREE
 """What feedback still is off, one standard deviation, once noise and supply are taken out."""
 
@@ -67,8 +70,6 @@ class Calibration:
 
 def calibrate(bench: Bench, readings: Readings) -> Calibration:
     """Fit. Raises InputError where the readings cannot say anything (none, or all at one place)."""
-    from scipy.optimize import least_squares
-
     unknowns = Unknowns(bench)
     if not len(readings):
         raise InputError(
@@ -82,28 +83,59 @@ def calibrate(bench: Bench, readings: Readings) -> Calibration:
     def rows(z: Array) -> Array:
         return np.concatenate([equations.residuals(root @ z), z])
 
-    def soft(s: Array) -> Array:
-        """Huber's loss on readings only: beyond 3 standard deviations a residual counts in proportion."""
-        n = len(s) - unknowns.size
-        value = np.empty((3, len(s)))
-        value[0], value[1], value[2] = s, 1.0, 0.0
-        far = np.arange(len(s)) < n
-        far &= s > 9.0
-        value[0, far] = 6.0 * np.sqrt(s[far]) - 9.0
-        value[1, far] = 3.0 / np.sqrt(s[far])
-        value[2, far] = -1.5 * s[far] ** -1.5
-        return value
+    found = _fit(rows, np.zeros(unknowns.size), unknowns.size)
+    residual = found.rows[: len(found.rows) - unknowns.size]
+    covariance = root @ np.linalg.inv(found.information) @ root.T
+    misfit = float(np.sqrt((residual**2).mean())) if len(residual) else 0.0
+    return Calibration(unknowns, readings, root @ found.z, covariance, misfit, _wild(readings, residual))
 
-    found = least_squares(rows, np.zeros(unknowns.size), loss=soft, method="trf", max_nfev=60, x_scale=1.0)
-    n = len(found.fun) - unknowns.size
-    residual = found.fun[:n]
-    weight = np.ones(len(found.fun))
-    weight[:n] = np.where(np.abs(residual) > 3.0, 3.0 / np.maximum(np.abs(residual), 1e-9), 1.0)
-    J = jacobian_of(rows, found.x)
-    information = (J * weight[:, None]).T @ J
-    covariance = root @ np.linalg.inv(information) @ root.T
-    misfit = float(np.sqrt((residual**2).mean())) if n else 0.0
-    return Calibration(unknowns, readings, root @ found.x, covariance, misfit, _wild(readings, residual))
+
+@dataclass(frozen=True)
+class _Fit:
+    z: Array
+    rows: Array
+    information: Array
+
+
+def _fit(rows: Callable[[Array], Array], z: Array, prior: int, rounds: int = 30) -> _Fit:
+    """Gauss-Newton with halved steps; readings beyond 3 standard deviations count in proportion (Huber).
+
+    The last `prior` rows are beliefs, never softened. With a belief on every unknown the normal equations are
+    well conditioned, so they are solved as they are (Nocedal & Wright, 2nd ed., section 10.3).
+    """
+
+    def weights(r: Array) -> Array:
+        w = np.minimum(1.0, SOFT / np.maximum(np.abs(r), 1e-12))
+        w[len(r) - prior :] = 1.0
+        return w
+
+    def cost(r: Array) -> float:
+        size = np.abs(r)
+        soft = np.where(size <= SOFT, 0.5 * r**2, SOFT * size - 0.5 * SOFT**2)
+        soft[len(r) - prior :] = 0.5 * r[len(r) - prior :] ** 2
+        return float(soft.sum())
+
+    r = rows(z)
+    now = cost(r)
+    for _ in range(rounds):
+        J = jacobian_of(rows, z)
+        w = weights(r)
+        information = (J * w[:, None]).T @ J
+        step = np.linalg.solve(information, -(J * w[:, None]).T @ r)
+        share = 1.0
+        while share > 1e-3:
+            r_new = rows(z + share * step)
+            if cost(r_new) < now:
+                break
+            share *= 0.5
+        else:
+            break
+        gain = now - cost(r_new)
+        z, r, now = z + share * step, r_new, cost(r_new)
+        if gain < 1e-5 * (1.0 + now):
+            break
+    J = jacobian_of(rows, z)
+    return _Fit(z, r, (J * weights(r)[:, None]).T @ J)
 
 
 def jacobian_of(function: Callable[[Array], Array], z: Array, steps: Array | float = 1e-5) -> Array:
