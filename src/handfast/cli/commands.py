@@ -14,6 +14,7 @@ from handfast.cli.tables import answers_text, landings_text
 from handfast.desk import work
 
 if TYPE_CHECKING:
+    from handfast.desk.measuring import Fitted
     from handfast.landing.predict import Landing
 
 
@@ -76,6 +77,57 @@ def teach(given: Namespace) -> int:
         print(f"  at {remark.time:.1f} s: {remark.text}")
     print(f"next: handfast check {routine.name}")
     return 0
+
+
+def calibrate(given: Namespace) -> int:
+    """`handfast calibrate`."""
+    from handfast.cli.tables import fitted_text
+    from handfast.desk import measuring
+
+    desk = _desk(given, str(given.readings[0]) if given.readings else None)
+    if given.undo:
+        batch, again = measuring.undo(desk)
+        print(f"{desk.folder.measured}: took back the batch of {batch}; {len(again)} routines read off the old lines")
+        return 0
+    if given.simulated is not None:
+        path = measuring.take_simulated(desk, given.simulated, lambda text: print(text, file=sys.stderr))
+        print(f"{path}: readings taken at a stand-in")
+        given.readings = given.readings or [path]
+    if given.plan and not given.readings and not list((desk.folder.root / "readings").glob("*.toml")):
+        from handfast.records.readings import Readings
+
+        readings = Readings()
+    else:
+        readings = measuring.read_all(desk, measuring.reading_files(desk, given.readings))
+    fitted = measuring.fit(desk, readings)
+    if given.json:
+        _print_json(_fitted_plain(fitted))
+    else:
+        print(fitted_text(fitted, measuring.GOAL))
+    if given.apply and not given.plan:
+        batch, again = measuring.apply(desk, fitted, f"{len(readings)} readings")
+        print(f"\n{desk.folder.measured}: {len(fitted.values)} values, batch {batch}; {len(again)} routines read anew")
+        print("next: handfast check, then handfast correct ROUTINE")
+    elif not given.json and len(readings):
+        print("\nnothing was written; next: --apply writes these figures")
+    return 0
+
+
+def _fitted_plain(fitted: Fitted) -> dict[str, object]:
+    return {
+        "misfit": round(fitted.calibration.misfit, 4),
+        "expected_error_before_mm": round(fitted.before * 1e3, 4),
+        "expected_error_mm": round(fitted.after * 1e3, 4),
+        "wild": list(fitted.calibration.wild),
+        "values": [
+            {"of": v.of, "key": v.key, "value": v.value, "uncertainty": v.uncertainty, "known": v.known}
+            for v in fitted.values
+        ],
+        "advice": [
+            {"reading": a.words, "before_mm": round(a.before * 1e3, 4), "after_mm": round(a.after * 1e3, 4)}
+            for a in fitted.advice
+        ],
+    }
 
 
 def correct(given: Namespace) -> int:
@@ -180,6 +232,7 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "new": new,
     "check": check,
     "teach": teach,
+    "calibrate": calibrate,
     "correct": correct,
     "run": run,
 }

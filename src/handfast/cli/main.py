@@ -53,6 +53,13 @@ def parser() -> argparse.ArgumentParser:
     teach.add_argument("--name", help="name of the routine (else that of the recording)")
     teach.add_argument("--replace", action="store_true", help="replace a routine of that name")
 
+    calibrate = command("calibrate", "find a bench's real figures from readings")
+    calibrate.add_argument("readings", nargs="*", type=Path, metavar="FILE", help="readings (else all of the bench's)")
+    calibrate.add_argument("--plan", action="store_true", help="say which readings help most, and write nothing")
+    calibrate.add_argument("--apply", action="store_true", help="write the figures to measured.toml")
+    calibrate.add_argument("--undo", action="store_true", help="take the last measured batch back")
+    calibrate.add_argument("--simulated", type=int, metavar="SEED", help="take the standard readings at a stand-in")
+
     correct = command("correct", "rewrite a routine's commands so that it lands where it was taught")
     correct.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from handfast.answers.ask import Answers
+    from handfast.desk.measuring import Fitted
     from handfast.desk.work import LandingRow
     from handfast.routine.steps import Routine
 
@@ -59,3 +60,50 @@ def _worst_rows(rows: list[LandingRow]) -> list[LandingRow]:
         if key not in kept or row.corrected.expected > kept[key].corrected.expected:
             kept[key] = row
     return list(kept.values())
+
+
+_FIGURES = (
+    ("unseen_play_deg", "play °"),
+    ("compliance_deg_per_Nm", "give °/N·m"),
+    ("limp_friction_kgcm", "limp kg·cm"),
+    ("joint_friction_pct", "friction %"),
+    ("full_drive_error_deg", "full drive °"),
+)
+
+
+def fitted_text(fitted: Fitted, goal: float) -> str:
+    """What a calibration found: a line per joint, then bases, how sure the TCP is, and what to read next."""
+    calibration = fitted.calibration
+    by = {(v.of, v.key): v for v in fitted.values}
+    lines = ["found (± one standard deviation; ? means: mostly the first guess)", ""]
+    lines.append(f"  {'':16}" + "".join(f"{title:>18}" for _, title in _FIGURES))
+    for name in calibration.unknowns.bench.joint_names:
+        cells = []
+        for key, _ in _FIGURES:
+            value = by.get((name, key))
+            said = "" if value is None else f"{value.value:.3g} ±{value.uncertainty:.2g}{'' if value.known else ' ?'}"
+            cells.append(f"{said:>18}")
+        lines.append(f"  {name:16}" + "".join(cells))
+    lines.append("")
+    for side in ("left", "right"):
+        place, yaw = by[(f"{side} base", "base_mm")], by[(f"{side} base", "base_yaw_deg")]
+        at = ", ".join(f"{v:.1f}" for v in place.value)
+        sure = "" if place.known and yaw.known else " ?"
+        lines.append(
+            f"  {side} base at ({at}) mm ±{place.uncertainty:.1f}, turned {yaw.value:.2f}° ±{yaw.uncertainty:.2f}{sure}"
+        )
+    lines.append("")
+    verdict = ": good enough" if fitted.after <= goal else ""
+    lines.append(
+        f"  expected error of the TCP: {fitted.before * 1e3:.1f} mm before these readings, "
+        f"{fitted.after * 1e3:.1f} mm now (goal {goal * 1e3:.1f} mm{verdict})"
+    )
+    if len(calibration.readings):
+        lines.append(f"  misfit {calibration.misfit:.2f} (about 1 when the stated errors are right)")
+    for wild in calibration.wild:
+        lines.append(f"  {wild} does not fit the others: read it again")
+    if fitted.after > goal or not len(calibration.readings):
+        lines.append("  reading next would help most:")
+        for advice in fitted.advice:
+            lines.append(f"  - {advice.words} (then {advice.after * 1e3:.1f} mm)")
+    return "\n".join(lines)

@@ -160,7 +160,9 @@ def run_simulated(
     # The stand-in's arms are found a little off the routine's start, as a person would leave them.
     middle = model.chain.travel.mean(axis=1)
     start = motion.q[0] + np.clip(middle - motion.q[0], -10 * DEGREE, 10 * DEGREE)
-    arms = ServoArms(draw_truth(desk.bench, seed), desk.bench.controller.channels, seed, start, truth)
+    # The stand-in is drawn around the design: what was measured of it must not change it.
+    design = read_bench(desk.folder, measured=False)
+    arms = ServoArms(draw_truth(design, seed), desk.bench.controller.channels, seed, start, truth)
     with arms:
         run = play(model, motion, DirectBoard(desk.bench, arms), mode, creeps, progress)
     run = replace(run, notes=(*run.notes, f"stand-in drawn from seed {seed}"))

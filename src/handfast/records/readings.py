@@ -14,6 +14,7 @@ A readings file is TOML under BENCH/readings, one table per reading:
     [[gauge]]                     # one limp joint's link led against a stop of known angle
     [[pull]]                      # force at a lever that just turns a limp joint
     [[sag]]                       # a weight hung on the TCP of a powered arm, and how far the TCP went down
+    [[sweep]]                     # a powered joint stepped over its travel, up and down
     [[landing]]                   # where a played pose landed, against where it was taught
 """
 
@@ -89,6 +90,18 @@ class Sag:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Sweep:
+    """One powered joint stepped over its travel, up and down, the others at rest; read after each step."""
+
+    joint: str = text("joint", ..., "which joint")
+    pulses: Vector = vector("pulses_us", ..., "pulse of every step", None, 200, 3500)
+    counts: Vector = vector("counts", ..., "its feedback at rest after every step, the supply's sag taken out", None)
+    ways: str = text("ways", ..., "way of every step: + or -")
+    at: Vector = vector("at_deg", ..., "where all joints stand, its own place in it ignored", None, -720, 720)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply, its mean")
+
+
+@dataclass(frozen=True, kw_only=True)
 class LandingRead:
     """Where a played pose landed against where it was taught, read by card, ruler or nudge."""
 
@@ -112,6 +125,7 @@ class Readings:
     gauges: tuple[Gauge, ...] = tables("gauge", Gauge, "links against gauges")
     pulls: tuple[Pull, ...] = tables("pull", Pull, "limp joints pulled")
     sags: tuple[Sag, ...] = tables("sag", Sag, "weights hung on")
+    sweeps: tuple[Sweep, ...] = tables("sweep", Sweep, "joints stepped over their travel")
     landings: tuple[LandingRead, ...] = tables("landing", LandingRead, "landings read")
 
     def __add__(self, other: Readings) -> Readings:
@@ -165,7 +179,11 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
         _check_signs(touch.arrived, counts_of[touch.arm], document, ("touch", n, "arrived"))
     for n, meet in enumerate(readings.meets):
         _check_signs(meet.arrived, sum(counts_of.values()), document, ("meet", n, "arrived"))
-    jointed: tuple[tuple[str, Sequence[Gauge | Pull]], ...] = (("gauge", readings.gauges), ("pull", readings.pulls))
+    jointed: tuple[tuple[str, Sequence[Gauge | Pull | Sweep]], ...] = (
+        ("gauge", readings.gauges),
+        ("pull", readings.pulls),
+        ("sweep", readings.sweeps),
+    )
     for kind, of_joints in jointed:
         for n, reading in enumerate(of_joints):
             if reading.joint not in bench.joint_names:
@@ -173,6 +191,15 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
                     kind, n, "joint", f'the bench has no joint "{reading.joint}"', "a joint of this bench",
                     available=bench.joint_names, asked=reading.joint,
                 )  # fmt: skip
+    for n, sweep in enumerate(readings.sweeps):
+        steps = len(sweep.pulses)
+        if steps < 6:
+            raise refuse("sweep", n, "pulses_us", f"{steps} steps", "at least 6, up and down")
+        if len(sweep.counts) != steps:
+            raise refuse("sweep", n, "counts", f"{len(sweep.counts)} values", f"{steps}, one for each pulse")
+        if len(sweep.at) != len(bench.joints):
+            raise refuse("sweep", n, "at_deg", f"{len(sweep.at)} angles", f"{len(bench.joints)}, all joints")
+        _check_signs(sweep.ways, steps, document, ("sweep", n, "ways"))
     for n, landing in enumerate(readings.landings):
         for key, values in (("taught_deg", landing.taught), ("feedback_deg", landing.feedback)):
             if len(values) != counts_of[landing.arm]:

@@ -14,6 +14,7 @@ from handfast.files.atomic import write_text
 from handfast.files.document import Document, Key, parse_document, read_document
 from handfast.files.fields import read_table, table_of
 from handfast.routine.steps import Routine, Step, Taught
+from handfast.units import DEGREE
 
 
 def find_routines(folder: BenchFolder, given: list[str]) -> list[Path]:
@@ -212,3 +213,47 @@ def rewrite_commands(path: Path, routine: Routine, bench: Bench) -> None:
     text = tomlkit.dumps(document)
     routine_of(parse_document(text, path), bench)
     write_text(path, text)
+
+
+def reexpress(path: Path, old: Bench, new: Bench) -> bool:
+    """Write a routine's taught angles anew after the bench's feedback lines have changed; False if none did.
+
+    What was taught is what the feedback showed: the same counts, read off the new lines. Corrected commands
+    belong to the old figures and are taken out. Comments and order stay.
+    """
+    import tomlkit
+
+    from handfast.bench.lines import angle_of, counts_of
+
+    document: Any = tomlkit.parse(path.read_text(encoding="utf-8"))
+    changed = False
+    for raw in document.get("step", []):
+        for side in ("left", "right"):
+            if side not in raw:
+                continue
+            joints = list(zip(old.arm(side).joints, new.arm(side).joints, strict=True))
+
+            def again(row: Any, joints: list[Any] = joints) -> list[float]:
+                return [
+                    round(float(angle_of(after, counts_of(before, np.array(angle * DEGREE))) / DEGREE), 5)
+                    for angle, (before, after) in zip(row, joints, strict=True)
+                ]
+
+            taught = raw[side]
+            for key in ("pose_deg", "path_deg"):
+                if key not in taught:
+                    continue
+                was = taught[key].unwrap()
+                now = [again(row) for row in was] if key == "path_deg" else again(was)
+                if not np.allclose(was, now, atol=1e-4):
+                    taught[key] = _long(now) if key == "path_deg" else now
+                    changed = True
+            for key in ("command_deg", "path_command_deg"):
+                if key in taught:
+                    del taught[key]
+                    changed = True
+    if changed:
+        text = tomlkit.dumps(document)
+        routine_of(parse_document(text, path), new)
+        write_text(path, text)
+    return changed

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from handfast.bench.lines import joint_angles, noise_angles
+from handfast.bench.lines import joint_angles, noise_angles, pulse_of
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
-from handfast.records.readings import Gauge, Meet, Pull, Readings, Sag, Touch
+from handfast.records.readings import Gauge, Meet, Pull, Readings, Sag, Sweep, Touch
 from handfast.sessions.powered import Powered
 from handfast.standins.direct import DirectBoard
 from handfast.standins.hand import Hands, tool_pose
@@ -183,6 +183,48 @@ class MakerAtStandIn:
             loaded_supply=self.bench.supply.voltage,
         )
 
+    def sweep(self, wire: Powered, joint: int, steps: int = 12) -> Sweep:
+        """Step one powered joint over most of its travel, up and down, and read it at rest after each step."""
+        part = self.bench.joints[joint]
+        servo = self.bench.servo_of(part)
+        start = wire.command.copy()
+        low, high = part.travel
+        rising = np.linspace(low + 0.06 * (high - low), high - 0.06 * (high - low), steps)
+        targets = np.concatenate([rising, rising[::-1][1:]])
+        ways = np.concatenate([np.ones(steps), -np.ones(steps - 1)])
+        counts, pulses, supply = [], [], []
+        goal = start.copy()
+        goal[joint] = targets[0] - 3.0 * DEGREE
+        wire.ramp(np.clip(goal, wire.travel[:, 0], wire.travel[:, 1]), 1.0)
+        for target in targets:
+            goal[joint] = target
+            wire.ramp(goal, 0.8)
+            wire.hold(goal, 0.5)
+            seen = []
+            for _ in range(12):
+                wire.send(goal)
+                seen.append(wire.clean_counts()[part.channel])
+            counts.append(float(np.mean(seen)))
+            pulses.append(float(pulse_of(part, servo, np.array(target))))
+            supply.append(float(wire.volts.mean()))
+        wire.ramp(start, 1.0)
+        return Sweep(
+            joint=self.bench.joint_names[joint],
+            pulses=tuple(pulses),
+            counts=tuple(counts),
+            ways=_signs(ways),
+            at=tuple(float(v) for v in start),
+            supply=float(np.mean(supply)),
+        )
+
+    def sweeps(self, at: Array) -> tuple[Sweep, ...]:
+        """Sweep every joint in turn, the arms standing at `at` (K,)."""
+        wire = Powered(self.bench, DirectBoard(self.bench, self.arms))
+        wire.attach()
+        wire.ramp(at)
+        wire.loosen()
+        return tuple(self.sweep(wire, joint) for joint in range(len(self.bench.joints)))
+
 
 def _signs(ways: Array) -> str:
     return " ".join("+" if w > 0 else "-" if w < 0 else "0" for w in ways)
@@ -239,6 +281,12 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
             if len(level) > 1:
                 pose[part.start + level[1]] = 30.0 * DEGREE
             sags.append(maker.sag(model, side, pose, 0.15))
+    upright = 0.35 * q
     return Readings(
-        touches=tuple(touched), meets=tuple(met), gauges=tuple(gauges), pulls=tuple(pulls), sags=tuple(sags)
+        touches=tuple(touched),
+        meets=tuple(met),
+        gauges=tuple(gauges),
+        pulls=tuple(pulls),
+        sags=tuple(sags),
+        sweeps=maker.sweeps(upright),
     )

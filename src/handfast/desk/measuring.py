@@ -1,0 +1,171 @@
+"""Measuring a bench: take readings, fit, advise, write what was found, take it back."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from handfast.desk.work import Desk, open_bench
+from handfast.errors import InputError
+
+if TYPE_CHECKING:
+    from handfast.fitting.advice import Advice
+    from handfast.fitting.calibrate import Calibration
+    from handfast.fitting.pulses import PulseFit
+    from handfast.fitting.values import Value
+    from handfast.geometry.rigid import Array
+    from handfast.records.readings import Readings
+
+GOAL = 2.0e-3
+"""Expected TCP error at which a calibration is good enough, m (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What a set of readings says of a bench."""
+
+    calibration: Calibration
+    pulses: list[PulseFit]
+    values: list[Value]
+    before: float  # expected TCP error without the readings, m
+    after: float
+    advice: list[Advice]
+
+
+def reading_files(desk: Desk, given: list[Path]) -> list[Path]:
+    """The readings files asked for, or all of the bench's."""
+    if given:
+        return given
+    found = sorted((desk.folder.root / "readings").glob("*.toml"))
+    if not found:
+        raise InputError(
+            "no readings",
+            where=str(desk.folder.root / "readings"),
+            expected="at least one .toml file of readings",
+            next_step="handfast calibrate --plan says what to read; --simulated SEED takes readings at a stand-in",
+        )
+    return found
+
+
+def read_all(desk: Desk, files: list[Path]) -> Readings:
+    """All readings of some files together."""
+    from handfast.records.readings import Readings, read_readings
+
+    readings = Readings()
+    for path in files:
+        readings = readings + read_readings(path, desk.bench)
+    return readings
+
+
+def take_simulated(desk: Desk, seed: int, progress: Callable[[str], None] | None = None) -> Path:
+    """A maker takes the standard readings at a stand-in drawn by `seed`; returns the file they are written to."""
+    import numpy as np
+
+    from handfast.bench.folder import read_bench
+    from handfast.mechanics.model import model_of
+    from handfast.records.readings import write_readings
+    from handfast.sessions.measure import Errors, MakerAtStandIn, standard_readings
+    from handfast.standins.servo_model import ServoArms
+    from handfast.standins.truth import draw_truth
+
+    if progress is not None:
+        progress("taking readings at the stand-in ...")
+    design = read_bench(desk.folder, measured=False)
+    truth = draw_truth(design, seed)
+    model = model_of(design)
+    arms = ServoArms(truth, design.controller.channels, seed, 0.35 * model.chain.travel.mean(axis=1))
+    maker = MakerAtStandIn(design, truth, arms, np.random.default_rng([seed, 11]), Errors())
+    path = desk.folder.root / "readings" / f"standard-{seed}.toml"
+    heading = f"Invented: taken by a simulated maker at a stand-in drawn from seed {seed}."
+    write_readings(path, standard_readings(maker, model), design, heading)
+    return path
+
+
+def telling_poses(desk: Desk) -> Array:
+    """Poses (N, K) at which the TCP's error matters: those of the bench's routines, else a spread of the travel."""
+    import numpy as np
+
+    from handfast.mechanics.model import model_of
+    from handfast.motion.plan import plan
+    from handfast.routine.file import read_routine
+
+    model = model_of(desk.bench)
+    rows = []
+    for path in desk.folder.routine_files():
+        motion = plan(model, read_routine(path, desk.bench))
+        rows += [motion.q[a.sample] for a in motion.arrivals if not a.row]
+    if rows:
+        step = max(1, len(rows) // 12)
+        return np.array(rows[::step])
+    low, high = model.chain.travel.T
+    return np.array([low + share * (high - low) for share in (0.3, 0.45, 0.55, 0.7)])
+
+
+def fit(desk: Desk, readings: Readings, advise: bool = True) -> Fitted:
+    """Fit the design's unknown figures to readings, and say what to read next."""
+    import numpy as np
+
+    from handfast.bench.folder import read_bench
+    from handfast.fitting.advice import advise as advice_of
+    from handfast.fitting.advice import expected_error
+    from handfast.fitting.calibrate import Calibration, calibrate
+    from handfast.fitting.pulses import fit_pulses, pulse_values
+    from handfast.fitting.unknowns import Unknowns
+    from handfast.fitting.values import values_of
+    from handfast.records.readings import Readings as None_
+
+    design = read_bench(desk.folder, measured=False)
+    poses = telling_poses(desk)
+    unknowns = Unknowns(design)
+    blank = Calibration(unknowns, None_(), np.zeros(unknowns.size), unknowns.prior, 0.0, ())
+    calibration = calibrate(design, readings) if len(readings) else blank
+    pulses = [fit_pulses(calibration, sweep) for sweep in readings.sweeps]
+    return Fitted(
+        calibration,
+        pulses,
+        values_of(calibration) + pulse_values(pulses),
+        expected_error(blank, poses),
+        expected_error(calibration, poses),
+        advice_of(calibration, poses) if advise else [],
+    )
+
+
+def apply(desk: Desk, fitted: Fitted, source: str) -> tuple[str, list[Path]]:
+    """Write fitted values to measured.toml; taught angles of routines are read off the new feedback lines.
+
+    Returns the batch's name and the routines that were written anew.
+    """
+    from handfast.bench.measured import measured_text
+    from handfast.files.atomic import write_text
+
+    today = datetime.date.today().isoformat()
+    old = desk.folder.measured.read_text(encoding="utf-8") if desk.folder.measured.exists() else ""
+    number = 1 + len({m.batch for m in desk.measured})
+    batch = f"{today} calibrate {number}"
+    rows = [(v.of, v.key, v.value, v.uncertainty, v.known) for v in fitted.values]
+    write_text(desk.folder.measured, measured_text(old, rows, today, source, batch))
+    return batch, _reexpress_all(desk)
+
+
+def undo(desk: Desk) -> tuple[str, list[Path]]:
+    """Take the last batch of measured values back; returns its name and the routines written anew."""
+    from handfast.bench.measured import without_last_batch
+    from handfast.files.atomic import write_text
+
+    if not desk.folder.measured.exists():
+        raise InputError("nothing was measured yet", where=str(desk.folder.measured), next_step="nothing to undo")
+    text, batch = without_last_batch(desk.folder.measured.read_text(encoding="utf-8"))
+    if not batch:
+        raise InputError("nothing is left to undo", where=str(desk.folder.measured))
+    write_text(desk.folder.measured, text)
+    return batch, _reexpress_all(desk)
+
+
+def _reexpress_all(desk: Desk) -> list[Path]:
+    from handfast.routine.file import reexpress
+
+    new = open_bench(desk.folder.root, desk.folder.root).bench
+    return [path for path in desk.folder.routine_files() if reexpress(path, desk.bench, new)]
