@@ -8,6 +8,7 @@ rest from a known side where nothing else decides a joint's flank.
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -80,7 +81,7 @@ class _Player:
                 stops.setdefault(arrival.sample, []).append(arrival)
         passed = {arrival.sample: arrival for arrival in motion.arrivals if arrival.row}
         self.attach()
-        frames = round(motion.duration / self.frame_time) + 1
+        frames = math.ceil(motion.duration / self.frame_time - 1e-9) + 1
         per_frame = self.frame_time / DT
         order = sorted(stops)
         done = 0
