@@ -134,6 +134,8 @@ def correct(given: Namespace) -> int:
     """`handfast correct`."""
     desk = _desk(given, given.routine)
     ((path, routine),) = work.routines(desk, [given.routine])
+    if given.nudge:
+        return _nudge(given, desk, path)
     correction = work.correct(desk, path, routine)
     rows = work.landings(desk, correction.routine)
     if given.json:
@@ -141,6 +143,26 @@ def correct(given: Namespace) -> int:
         return 0
     print(f"{path}: commands rewritten, taught poses unchanged")
     print(landings_text(routine, rows))
+    return 0
+
+
+def _nudge(given: Namespace, desk: work.Desk, path: Path) -> int:
+    from handfast.desk import measuring
+
+    done = measuring.nudge(desk, path, given.nudge)
+    if given.json:
+        _print_json(
+            {
+                "batch": done.batch,
+                "expected_before_mm": [round(v * 1e3, 4) for v in done.before],
+                "expected_after_mm": [round(v * 1e3, 4) for v in done.after],
+            }
+        )
+        return 0
+    print(f"{path}: learned from {len(given.nudge)} nudges and corrected anew")
+    was, now = (f"{1e3 * median(x):.1f} mm (worst {1e3 * max(x):.1f})" for x in (done.before, done.after))
+    print(f"  expected miss of its poses: {was} before, {now} now")
+    print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}")
     return 0
 
 

@@ -62,6 +62,13 @@ def parser() -> argparse.ArgumentParser:
 
     correct = command("correct", "rewrite a routine's commands so that it lands where it was taught")
     correct.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")
+    correct.add_argument(
+        "--nudge",
+        action="append",
+        default=[],
+        metavar="'STEP ARM X Y Z'",
+        help="the last run's TCP had to go X Y Z mm further to be on its mark; learn from that (may be repeated)",
+    )
 
     run = command("run", "play a routine")
     run.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")

@@ -15,6 +15,7 @@ import numpy as np
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import holding_torques, rest_error, taught_offsets
 from handfast.landing.predict import Poses, played_offsets
+from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.motion.plan import Motion, plan
 from handfast.motion.taught_poses import taught_poses
@@ -61,6 +62,7 @@ def correct(model: Model, routine: Routine) -> Correction:
     for _ in range(4):
         played = played_offsets(model, poses, target)
         target = poses.taught + taught.mean - played.mean
+    target = target + _nudged(model, plain, motion, target)
     # Along a stroke nothing is trimmed, so what the servo will lack under its load goes into the command.
     stall = model.stall * poses.voltage / model.rated_voltage
     lacking = rest_error(poses.tau, np.sign(poses.qd), stall, model.full_drive, model.limp_friction, model.dead_band)
@@ -70,6 +72,21 @@ def correct(model: Model, routine: Routine) -> Correction:
     corrected = _with_targets(model, plain, motion, target)
     moved = plan(model, corrected)
     return Correction(corrected, moved, _approaches(moved, taught_poses(model, moved), model))
+
+
+def _nudged(model: Model, routine: Routine, motion: Motion, target: Array) -> Array:
+    """Turns (N, K) of the targets that move TCPs by what nudges showed and no figure explains: least turns, J⁺."""
+    turn = np.zeros_like(target)
+    J = places(model.chain, target).J if len(target) else np.zeros((0, 0, 6))
+    for n, arrival in enumerate(motion.arrivals):
+        said = routine.steps[arrival.step].taught(arrival.side)
+        if said is None or said.nudge is None or arrival.row is not None:
+            continue
+        columns = model.bench.columns(arrival.side)
+        rows = J[n, columns, 3:]
+        # Damped, so that a stretched arm is not asked for a large turn.
+        turn[n, columns] = rows @ np.linalg.solve(rows.T @ rows + 1e-5 * np.eye(3), np.array(said.nudge))
+    return turn
 
 
 def approach_ways(model: Model, poses: Poses) -> Array:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from handfast.fitting.pulses import PulseFit
     from handfast.fitting.values import Value
     from handfast.geometry.rigid import Array
-    from handfast.records.readings import Readings
+    from handfast.records.readings import LandingRead, Readings
 
 GOAL = 2.0e-3
 """Expected TCP error at which a calibration is good enough, m (common practice, no source)."""
@@ -169,3 +169,89 @@ def _reexpress_all(desk: Desk) -> list[Path]:
 
     new = open_bench(desk.folder.root, desk.folder.root).bench
     return [path for path in desk.folder.routine_files() if reexpress(path, desk.bench, new)]
+
+
+@dataclass(frozen=True)
+class Nudged:
+    """What nudges did: expected miss of every pose before and after, m, and where everything was written."""
+
+    before: list[float]
+    after: list[float]
+    readings_file: Path
+    batch: str
+
+
+def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
+    """Learn from nudges at poses of the routine in `path`, as it was last played; correct it anew.
+
+    The readings go to readings/nudges.toml, the figures to measured.toml, what no figure explains beside the
+    pose, and the corrected commands into the routine.
+    """
+    from handfast.fitting.nudges import parse_nudge, reading_of, unexplained
+    from handfast.records.readings import Readings, read_readings, write_readings
+    from handfast.routine.file import read_routine, write_nudges
+    from handfast.store.runs import list_runs, load_run
+
+    routine = read_routine(path, desk.bench)
+    runs = [number for number, _, name, _, _ in list_runs(desk.folder.database) if name == routine.name]
+    if not runs:
+        raise InputError(
+            f"{routine.name} has not been played yet",
+            where=str(desk.folder.database),
+            expected="a stored run to nudge",
+            next_step=f"handfast run {routine.name}",
+        )
+    run = load_run(desk.folder.database, runs[-1])
+    nudges = [parse_nudge(text, routine) for text in texts]
+    reads = tuple(reading_of(n, routine, run) for n in nudges)
+    before = _expected(desk, path)
+    file = desk.folder.root / "readings" / "nudges.toml"
+    old = read_readings(file, desk.bench) if file.exists() else Readings()
+    # Angles in the readings are those of the design's own lines, as in every reading.
+    write_readings(file, old + Readings(landings=tuple(_in_design(desk, r) for r in reads)), desk.bench)
+    readings = read_all(desk, reading_files(desk, []))
+    fitted = fit(desk, readings, advise=False)
+    batch, _ = apply(desk, fitted, f"{len(reads)} nudges at {routine.name}")
+    fresh = open_bench(desk.folder.root, desk.folder.root)
+    left: dict[tuple[int, str], tuple[float, ...]] = {
+        (n.step, n.side): tuple(float(-v) for v in unexplained(fitted.calibration, _in_design(desk, r)))
+        for n, r in zip(nudges, reads, strict=True)
+    }
+    write_nudges(path, left, fresh.bench)
+    from handfast.desk.work import correct
+
+    correct(fresh, path, read_routine(path, fresh.bench))
+    after = _expected(fresh, path)
+    return Nudged(before, after, file, batch)
+
+
+def _in_design(desk: Desk, read: LandingRead) -> LandingRead:
+    """A landing whose angles were read off the measured lines, as the design's lines would show it."""
+    import dataclasses
+
+    import numpy as np
+
+    from handfast.bench.folder import read_bench
+    from handfast.bench.lines import angle_of, counts_of
+
+    design = read_bench(desk.folder, measured=False)
+    now, plain = desk.bench.arm(read.arm).joints, design.arm(read.arm).joints
+
+    def again(row: tuple[float, ...]) -> tuple[float, ...]:
+        shown = (counts_of(joint, np.asarray(angle)) for joint, angle in zip(now, row, strict=True))
+        return tuple(float(angle_of(joint, counts)) for joint, counts in zip(plain, shown, strict=True))
+
+    return dataclasses.replace(read, taught=again(read.taught), feedback=again(read.feedback))
+
+
+def _expected(desk: Desk, path: Path) -> list[float]:
+    """Expected miss of every pose of a routine as it would be played now, m."""
+    from handfast.landing.predict import land
+    from handfast.mechanics.model import model_of
+    from handfast.motion.plan import plan
+    from handfast.motion.taught_poses import taught_poses
+    from handfast.routine.file import read_routine
+
+    model = model_of(desk.bench)
+    motion = plan(model, read_routine(path, desk.bench))
+    return [x.expected for x in land(model, taught_poses(model, motion), "trimmed", desk.measured) if not x.row]

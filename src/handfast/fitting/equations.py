@@ -172,8 +172,19 @@ class Equations:
         noise = float(np.sqrt((J**2 * (2.0 * self.noise[columns] ** 2 + rest.half[1, columns] ** 2 / 3.0)).sum()))
         return np.array([(z[0] - z[1] - sag.down) / np.hypot(sag.error, noise)])
 
+    def landing_misses(self, x: Array) -> Array:
+        """Read minus predicted landing (N, 3), m, of every landing reading."""
+        model = self.unknowns.model_at(x)
+        pairs = zip(self.readings.landings, self._landed, strict=True)
+        return np.array([-self._landing_off(model, x, read, shown)[0] for read, shown in pairs])
+
     def _landing(self, model: Model, x: Array, read: LandingRead, shown: Shown) -> Array:
         """Landed minus taught: what a card, a ruler or a nudge shows of play, sag and lead together."""
+        off, cov = self._landing_off(model, x, read, shown)
+        return np.asarray(np.linalg.solve(np.linalg.cholesky(cov), off))
+
+    def _landing_off(self, model: Model, x: Array, read: LandingRead, shown: Shown) -> tuple[Array, Array]:
+        """Predicted minus read landing (3,) m, and the covariance (3, 3) of that difference."""
         u = self.unknowns
         arm = SIDES.index(read.arm)
         columns = u.bench.columns(SIDES[arm])
@@ -198,4 +209,4 @@ class Equations:
             + (taught_off.half[0, columns] ** 2 + played_off.half[0, columns] ** 2) / 3.0
         )
         cov = np.einsum("kr,k,ks->rs", J, variance, J) + read.error**2 * np.eye(3)
-        return np.asarray(np.linalg.solve(np.linalg.cholesky(cov), off))
+        return off, cov

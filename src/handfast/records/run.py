@@ -18,8 +18,9 @@ MODES: tuple[Mode, ...] = ("raw", "trimmed", "corrected")
 class Rest:
     """One arm at rest at a taught pose: when (s), where the feedback came to rest, and how well that is known.
 
-    target, feedback, command (joints,) rad of that arm; noise (joints,) rad, one standard deviation; trims:
-    how often the command was trimmed; supply V at its servos.
+    target, feedback, command (joints,) rad of that arm; noise (joints,) rad, one standard deviation; moved
+    (joints,): way of each joint's last driven motion, +1, -1, or 0; trims: how often the command was trimmed;
+    supply V at its servos; load kg in its gripper.
     """
 
     step: int
@@ -30,8 +31,10 @@ class Rest:
     feedback: Array
     command: Array
     noise: Array
+    moved: Array
     trims: int
     supply: float
+    load: float
 
 
 @dataclass(frozen=True)

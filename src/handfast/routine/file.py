@@ -257,3 +257,15 @@ def reexpress(path: Path, old: Bench, new: Bench) -> bool:
         routine_of(parse_document(text, path), new)
         write_text(path, text)
     return changed
+
+
+def write_nudges(path: Path, nudges: dict[tuple[int, str], tuple[float, ...]], bench: Bench) -> None:
+    """Put what nudges showed beyond the bench's figures beside their poses: (step, arm) -> way (3,) m."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(path.read_text(encoding="utf-8"))
+    for (number, side), way in nudges.items():
+        document["step"][number][side]["nudge_mm"] = [round(v * 1e3, 3) for v in way]
+    text = tomlkit.dumps(document)
+    routine_of(parse_document(text, path), bench)
+    write_text(path, text)

@@ -24,6 +24,7 @@ class Taught:
     arrived: str = text("arrived", "", "way each joint last moved by hand: + - or 0 if it cannot be told")
     at: float | None = number("at_s", None, 0, 1e6, "time in the recording at which it was stored")
     spread: Vector | None = vector("spread_deg", None, "standard deviation of the taught angles", None, 0, 90)
+    nudge: Vector | None = vector("nudge_mm", None, "way to the mark that the bench's figures do not explain", 3)
     command: Vector | None = vector("command_deg", None, "corrected feedback target", None, -720, 720)
     path: Rows | None = matrix("path_deg", "a taught path, one row of angles per sample", -720, 720)
     times: Vector | None = vector("path_s", None, "time of each row of the path", None, 0, 36000)

@@ -25,11 +25,12 @@ from handfast.units import DEGREE
 SETTLE = 0.5
 """Rest before the feedback is read, s."""
 
-READ = 0.4
+READ = 0.5
 """Time over which the feedback is averaged, s."""
 
-TRIM_ROUNDS = 8
-TRIM_TOLERANCE = 0.12 * DEGREE
+TRIM_ROUNDS = 14
+TRIM_TOLERANCE = 0.08 * DEGREE
+CREEP_TOLERANCE = 0.12 * DEGREE
 MOST_TRIM = 12.0 * DEGREE
 """A command is never trimmed farther than this from its target: beyond it, something else is wrong."""
 
@@ -54,6 +55,7 @@ class _Player:
         self.trim = np.zeros(model.chain.joints)
         self.log: list[tuple[float, Array, Array, Array, Array, np.ndarray]] = []
         self.rests: list[Rest] = []
+        self.moved = np.zeros(model.chain.joints)
 
     def send(self, q: Array, sample: int) -> Array:
         """One frame at commanded angles q (K,) of the motion's sample; returns the feedback's angles (K,)."""
@@ -61,6 +63,8 @@ class _Player:
         for arm in range(2):
             self.arms.holds(arm, float(self.motion.loads[n, arm]), self.motion.load_offsets[n, arm])
         self.wire.gaps = self.motion.gaps[n]
+        change = q - self.wire.command
+        self.moved = np.where(np.abs(change) > 1e-9, np.sign(change), self.moved)
         feedback = self.wire.send(q)
         self.log.append((self.wire.time, q.copy(), feedback, self.wire.volts, self.wire.current, self.motion.step[n]))
         return feedback
@@ -134,7 +138,8 @@ class _Player:
         self.rests.append(
             Rest(
                 arrival.step, arrival.side, arrival.row, time, q[part], feedback[part], command[part],
-                np.zeros(len(q[part])), 0, float(volts[arm]),
+                np.zeros(len(q[part])), self.moved[part].copy(), 0, float(volts[arm]),
+                float(self.motion.loads[arrival.sample, arm]),
             )
         )  # fmt: skip
 
@@ -172,7 +177,9 @@ class _Player:
             self.rests.append(
                 Rest(
                     arrival.step, arrival.side, arrival.row, time, target[columns], readings.mean(axis=0)[columns],
-                    command[columns], noise[columns], rounds, float(self.wire.volts[SIDES.index(arrival.side)]),
+                    command[columns], noise[columns], self.moved[columns].copy(), rounds,
+                    float(self.wire.volts[SIDES.index(arrival.side)]),
+                    float(self.motion.loads[arrival.sample, SIDES.index(arrival.side)]),
                 )
             )  # fmt: skip
 
@@ -181,13 +188,13 @@ class _Player:
         creeping = part & (way != 0)
         for _ in range(60):
             lacking = (target - self.hold(command, 0.16, sample).mean(axis=0)) * way
-            past = creeping & (lacking < -2.0 * TRIM_TOLERANCE)
+            past = creeping & (lacking < -2.0 * CREEP_TOLERANCE)
             if past.any():
                 # Too far already: back by more than the play, then on again.
                 command = command + np.where(past, way * (lacking - STOP_SHORT), 0.0)
                 self.hold(command, 0.4, sample)
                 continue
-            going = creeping & (lacking > TRIM_TOLERANCE)
+            going = creeping & (lacking > CREEP_TOLERANCE)
             if not going.any():
                 break
             command = command + np.where(going, way * np.clip(0.5 * lacking, 0.08 * DEGREE, 0.8 * DEGREE), 0.0)

@@ -27,7 +27,8 @@ CREATE TABLE run (
 CREATE TABLE rest (
   run INTEGER NOT NULL REFERENCES run(id) ON DELETE CASCADE, step INTEGER NOT NULL, side TEXT NOT NULL,
   path_row INTEGER, time_s REAL NOT NULL, target_rad BLOB NOT NULL, feedback_rad BLOB NOT NULL,
-  command_rad BLOB NOT NULL, noise_rad BLOB NOT NULL, trims INTEGER NOT NULL, supply_V REAL NOT NULL
+  command_rad BLOB NOT NULL, noise_rad BLOB NOT NULL, moved BLOB NOT NULL, trims INTEGER NOT NULL,
+  supply_V REAL NOT NULL, load_kg REAL NOT NULL
 );
 CREATE INDEX rest_of_run ON rest(run);
 """
@@ -81,11 +82,11 @@ def save_run(path: Path, run: Run) -> int:
         )  # fmt: skip
         number = cast(int, cursor.lastrowid)
         connection.executemany(
-            "INSERT INTO rest VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO rest VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 (
                     number, r.step, r.side, r.row, r.time, _packed(r.target), _packed(r.feedback),
-                    _packed(r.command), _packed(r.noise), r.trims, r.supply,
+                    _packed(r.command), _packed(r.noise), _packed(r.moved), r.trims, r.supply, r.load,
                 )
                 for r in run.rests
             ],
@@ -105,7 +106,8 @@ def load_run(path: Path, number: int) -> Run:
             known = [str(n) for (n,) in connection.execute("SELECT id FROM run ORDER BY id")]
             raise InputError(f"no run {number}", where=str(path), available=known)
         rests = connection.execute(
-            "SELECT step, side, path_row, time_s, target_rad, feedback_rad, command_rad, noise_rad, trims, supply_V"
+            "SELECT step, side, path_row, time_s, target_rad, feedback_rad, command_rad, noise_rad, moved, trims,"
+            " supply_V, load_kg"
             " FROM rest WHERE run = ? ORDER BY time_s, rowid",
             (number,),
         ).fetchall()
@@ -123,8 +125,21 @@ def load_run(path: Path, number: int) -> Run:
         current=current,
         step=step,
         rests=tuple(
-            Rest(s, cast(Side, side), r, time, _unpacked(a), _unpacked(b), _unpacked(c), _unpacked(d), trims, volts)
-            for s, side, r, time, a, b, c, d, trims, volts in rests
+            Rest(
+                row[0],
+                cast(Side, row[1]),
+                row[2],
+                row[3],
+                _unpacked(row[4]),
+                _unpacked(row[5]),
+                _unpacked(row[6]),
+                _unpacked(row[7]),
+                _unpacked(row[8]),
+                row[9],
+                row[10],
+                row[11],
+            )  # fmt: skip
+            for row in rests
         ),
         notes=tuple(notes.split("\n")) if notes else (),
     )
