@@ -3,13 +3,14 @@ PYTHON ?= python3
 BIN := .venv/bin
 SEED ?= 1
 
-.PHONY: help demo test check speed soak lock clean
+.PHONY: help demo test check speed truth soak lock clean
 
 help:
 	@echo "make demo    lay down the seedling bench, teach it, check it, run it, write the report (SEED=n)"
 	@echo "make test    all checks and tests in their short form"
 	@echo "make check   lint, format, types, rooms"
 	@echo "make speed   speed ratios beside their goals"
+	@echo "make truth   how right predictions are about arms never seen (SEED=n or SEED=first:last+1)"
 	@echo "make soak    the long forms of the tests"
 	@echo "make lock    write requirements.lock anew"
 
@@ -47,6 +48,9 @@ check: .venv/dev.stamp
 
 speed: .venv/dev.stamp
 	$(BIN)/python benchmarks/speed.py
+
+truth: .venv/run.stamp
+	$(BIN)/python benchmarks/truth.py --seeds $(SEED)
 
 soak: .venv/dev.stamp
 	HANDFAST_SOAK=1 $(BIN)/python -m pytest -n 2

@@ -138,7 +138,7 @@ def load_run(path: Path, number: int) -> Run:
                 row[9],
                 row[10],
                 row[11],
-            )  # fmt: skip
+            )
             for row in rests
         ),
         notes=tuple(notes.split("\n")) if notes else (),

@@ -1,0 +1,328 @@
+"""How right the tool is about arms that it has never seen: `make truth SEED=n` (one pair), or `SEEDS=a:b`.
+
+Each pair of arms is a stand-in drawn by seed. The tool gets only what the wire shows and what a maker reads off
+instruments with stated errors; truth stays inside the stand-in and is read here alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+import tempfile
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "examples"))
+import seedling_hands
+
+from handfast.bench.folder import BenchFolder, read_bench
+from handfast.bench.measured import amended, measured_text, read_measured
+from handfast.bench.new import new_bench
+from handfast.bench.parts import SIDES, Bench
+from handfast.correction.correct import correct
+from handfast.fitting.calibrate import Calibration, calibrate, tcp_from_feedback
+from handfast.fitting.pulses import fit_pulses, pulse_values
+from handfast.fitting.values import values_of
+from handfast.landing.flank import holding_torques
+from handfast.landing.predict import land
+from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.model import Model, model_of
+from handfast.motion.plan import Motion, plan
+from handfast.motion.taught_poses import taught_poses
+from handfast.records.readings import LandingRead, Readings
+from handfast.records.recording import Recording, read_recording
+from handfast.records.run import Run
+from handfast.sessions.measure import Errors, MakerAtStandIn, standard_readings
+from handfast.sessions.powered import Powered
+from handfast.sessions.run import Creep, play
+from handfast.standins.direct import DirectBoard
+from handfast.standins.servo_model import ServoArms
+from handfast.standins.truth import draw_truth
+from handfast.teaching.routine_from import routine_from
+
+WAYS = ("raw", "trimmed", "corrected", "calibrated")
+
+
+@dataclass
+class Landed:
+    """One pose as played: true miss (3,) mm, predicted miss (3,) mm, predicted distance mm, and where it was."""
+
+    routine: str
+    step: int
+    side: str
+    miss: np.ndarray
+    predicted: np.ndarray
+    expected: float
+    read: LandingRead | None = None
+
+
+@dataclass
+class Trial:
+    """One unseen pair of arms at the seedling bench."""
+
+    seed: int
+    root: Path
+    folder: BenchFolder = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.folder = new_bench(self.root / "bench")
+        self.bench: Bench = read_bench(self.folder)
+        self.model: Model = model_of(self.bench)
+        self.truth = draw_truth(self.bench, self.seed)
+        self.start = seedling_hands.rest_pose(self.bench)
+        self.recordings: dict[str, Recording] = {}
+        self.taught: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+        for name in seedling_hands.SCRIPTS:
+            seedling_hands.record(self.folder, name, self.seed, self.root)
+            channels = self.bench.controller.channels
+            self.recordings[name] = read_recording(self.folder.recordings / f"{name}.csv", channels)
+            self.taught[name] = true_positions(self.root / f"{name}-taught.txt")
+
+    def arms(self, number: int, truth_file: Path | None = None) -> ServoArms:
+        """The pair of arms, with its own noise for each use."""
+        return ServoArms(self.truth, self.bench.controller.channels, 1000 * number + self.seed, self.start, truth_file)
+
+    # -- calibration -------------------------------------------------------------------------------------
+
+    @cached_property
+    def readings(self) -> Readings:
+        """The maker's standard readings."""
+        maker = MakerAtStandIn(self.bench, self.truth, self.arms(1), np.random.default_rng([self.seed, 3]), Errors())
+        return standard_readings(maker, self.model)
+
+    @cached_property
+    def calibration(self) -> Calibration:
+        """The fit to them."""
+        return calibrate(self.bench, self.readings)
+
+    def measured_model(self, calibration: Calibration, pulses: bool = True) -> tuple[Model, tuple]:
+        """The bench with a calibration's values in place."""
+        values = values_of(calibration)
+        if pulses:
+            values += pulse_values([fit_pulses(calibration, s) for s in calibration.readings.sweeps])
+        rows = [(v.of, v.key, v.value, v.uncertainty, v.known) for v in values]
+        path = self.root / "measured.toml"
+        path.write_text(measured_text("", rows, "2026-01-01", "trial", "trial"))
+        measured = read_measured(path)
+        return model_of(amended(self.bench, measured)), measured
+
+    def held_out(self, count: int = 30) -> tuple[np.ndarray, np.ndarray]:
+        """Distances mm (count, 2) from predicted to true TCP at poses never read, and |error|/sigma (count, 2, 3).
+
+        The pitch joints are preloaded by gravity; the others come to rest from a known side.
+        """
+        rng = np.random.default_rng([self.seed, 5])
+        arms = self.arms(2)
+        wire = Powered(self.bench, DirectBoard(self.bench, arms))
+        q = self.start
+        wire.attach()
+        wire.ramp(q)
+        wire.loosen()
+        low, high = self.model.chain.travel.T
+        loaded_axes = np.abs(self.model.chain.axes[:, 2]) < 0.5
+        counts, moved, true = [], [], []
+        while len(counts) < count:
+            goal = rng.uniform(low + 0.15 * (high - low), high - 0.15 * (high - low))
+            yaws = [self.bench.columns(side).start for side in SIDES]
+            goal[yaws] = rng.uniform(-0.8, 0.8, 2)
+            tau = holding_torques(self.model, goal, np.zeros((1, 2)), np.zeros((1, 2, 3)))[0]
+            if np.any(np.abs(tau[loaded_axes]) < 2.5 * self.model.friction[loaded_axes]):
+                continue
+            if tool_poses(self.model.chain, goal)[0, :, 2, 3].min() < 0.03:
+                continue
+            wire.ramp(goal, 1.0)
+            wire.hold(goal, 1.0)
+            seen = []
+            for _ in range(25):
+                wire.send(goal)
+                seen.append(wire.clean_counts())
+            counts.append(np.mean(seen, axis=0))
+            moved.append(np.sign(goal - q))
+            true.append(arms.tool_positions())
+            q = goal
+        found, sigma = tcp_from_feedback(self.calibration, np.array(counts), np.array(moved), np.zeros((count, 2)))
+        off = found - np.array(true)
+        return np.linalg.norm(off, axis=-1) * 1e3, np.abs(off) / sigma
+
+    def base_error(self) -> tuple[float, float]:
+        """Error of the right base in the left base: mm and degrees."""
+
+        def relative(bases: np.ndarray) -> np.ndarray:
+            return np.linalg.inv(bases[0]) @ bases[1]
+
+        fitted = relative(self.calibration.unknowns.model_at(self.calibration.x).chain.bases)
+        true = relative(self.truth.chain.bases)
+        turn = np.degrees(np.arctan2(fitted[1, 0], fitted[0, 0]) - np.arctan2(true[1, 0], true[0, 0]))
+        return float(np.linalg.norm((fitted - true)[:3, 3]) * 1e3), float(abs((turn + 180) % 360 - 180))
+
+    # -- landings ----------------------------------------------------------------------------------------
+
+    def played(self, way: str, model: Model, measured: tuple = (), number: int = 4) -> list[Landed]:
+        """Teach from the recordings with this model's lines, play every routine, and compare with the truth."""
+        landed: list[Landed] = []
+        for name, recording in self.recordings.items():
+            routine, _ = routine_from(recording, model, name)
+            creeps: dict[int, Creep] = {}
+            if way in ("corrected", "calibrated"):
+                correction = correct(model, routine)
+                motion = correction.motion
+                creeps = {sample: Creep(w) for sample, w in correction.approach.items()}
+            else:
+                motion = plan(model, routine)
+            file = self.root / "run.txt"
+            with self.arms(number, file) as arms:
+                mode = "corrected" if way == "calibrated" else way
+                run = play(model, motion, DirectBoard(model.bench, arms), mode, creeps)
+            landed += self._compare(name, model, motion, run, file, way, measured)
+        return landed
+
+    def _compare(
+        self, name: str, model: Model, motion: Motion, run: Run, file: Path, way: str, measured: tuple
+    ) -> list[Landed]:
+        t, p = true_positions(file)
+        taught_t, taught_p = self.taught[name]
+        poses = taught_poses(model, motion)
+        predicted = land(model, poses, "raw" if way == "raw" else "trimmed", measured)
+        landed = []
+        for n, arrival in enumerate(motion.arrivals):
+            if arrival.row:
+                continue
+            rest = next(r for r in run.rests if (r.step, r.side, r.row) == (arrival.step, arrival.side, arrival.row))
+            said = motion.routine.steps[arrival.step].taught(arrival.side)
+            assert said is not None
+            assert said.at is not None
+            arm = SIDES.index(arrival.side)
+            was = taught_p[np.argmin(np.abs(taught_t - said.at)), arm]
+            now = p[np.argmin(np.abs(t - rest.time)), arm]
+            read = None
+            if said.pose is not None:
+                read = LandingRead(
+                    arm=arrival.side, off=tuple((now - was) * 1e-3), error=0.7e-3, taught=said.pose, held=said.held,
+                    arrived=said.arrived, feedback=tuple(rest.feedback), load=rest.load,
+                    moved=" ".join("+" if w > 0 else "-" if w < 0 else "0" for w in rest.moved),
+                )  # fmt: skip
+            landed.append(
+                Landed(
+                    name,
+                    arrival.step,
+                    arrival.side,
+                    now - was,
+                    predicted[n].miss * 1e3,
+                    predicted[n].expected * 1e3,
+                    read,
+                )
+            )
+        return landed
+
+    def nudged(self, count: int = 8) -> tuple[float, float, float]:
+        """Middle miss mm at poses that were not nudged: trimmed, corrected, and corrected after `count` nudges."""
+        plain, before = self.played("trimmed", self.model), self.played("corrected", self.model)
+        rng = np.random.default_rng([self.seed, 8])
+        # A carried thing sets its own ends, so its poses are no marks to nudge onto.
+        able = [i for i, x in enumerate(before) if x.read is not None and x.routine != "carry-tray"]
+        picked: list[int] = []
+        for side in SIDES:
+            own = [i for i in able if before[i].side == side]
+            picked += list(rng.choice(own, count // 2, replace=False))
+        reads = []
+        for i in picked:
+            read = before[i].read
+            assert read is not None
+            reads.append(replace(read, off=tuple(np.array(read.off) + rng.normal(0.0, read.error, 3))))
+        model, measured = self.measured_model(calibrate(self.bench, Readings(landings=tuple(reads))))
+        after = self.played("corrected", model, measured)
+        rest = [i for i in range(len(before)) if i not in picked]
+
+        def middle(landed: list[Landed]) -> float:
+            return float(np.median([np.linalg.norm(landed[i].miss) for i in rest]))
+
+        return middle(plain), middle(before), middle(after)
+
+
+def true_positions(file: Path) -> tuple[np.ndarray, np.ndarray]:
+    """Times (N,) s and TCP positions (N, 2, 3) mm of a truth file."""
+    table = np.loadtxt(file)
+    return table[:, 0] * 1e-6, table[:, 1:].reshape(-1, 2, 3)
+
+
+def sizes(landed: list[Landed]) -> np.ndarray:
+    """Distances, mm."""
+    return np.array([np.linalg.norm(x.miss) for x in landed])
+
+
+def spread(values: list[float] | np.ndarray) -> str:
+    """Median, 90th percentile and worst."""
+    v = np.asarray(values, dtype=float)
+    return f"median {np.median(v):6.2f}   90th percentile {np.percentile(v, 90):6.2f}   worst {v.max():6.2f}"
+
+
+def main() -> None:
+    """Run the trials and print."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", default="1", help="one seed, or first:last+1")
+    given = parser.parse_args().seeds
+    first, _, last = given.partition(":")
+    seeds = range(int(first), int(last or int(first) + 1))
+    held, covered, bases, turns = [], [], [], []
+    landings: dict[str, list[Landed]] = {way: [] for way in (*WAYS, "trimmed, calibrated")}
+    medians: dict[str, list[float]] = {way: [] for way in WAYS}
+    worse, nudges = [], []
+    for seed in seeds:
+        root = Path(tempfile.mkdtemp())
+        trial = Trial(seed, root)
+        distance, z = trial.held_out()
+        held.append(distance)
+        covered.append(z < 1.96)
+        base, turn = trial.base_error()
+        bases.append(base)
+        turns.append(turn)
+        measured_model, measured = trial.measured_model(trial.calibration)
+        own = {way: trial.played(way, trial.model) for way in WAYS[:3]}
+        own["calibrated"] = trial.played("calibrated", measured_model, measured)
+        for way in WAYS:
+            landings[way] += own[way]
+            medians[way].append(float(np.median(sizes(own[way]))))
+        landings["trimmed, calibrated"] += trial.played("trimmed", measured_model, measured)
+        worse.append(float((sizes(own["calibrated"]) - sizes(own["raw"])).max()))
+        nudges.append(trial.nudged())
+        print(
+            f"arms {seed}: TCP from feedback {np.median(distance):.2f} mm, base {base:.2f} mm {turn:.2f}°; landings "
+            + ", ".join(f"{way} {medians[way][-1]:.2f}" for way in WAYS)
+            + f" mm; nudged {nudges[-1][0]:.2f} -> {nudges[-1][1]:.2f} -> {nudges[-1][2]:.2f} mm",
+            flush=True,
+        )
+        shutil.rmtree(root)
+    print(f"\n{len(held)} pairs of arms")
+    print("TCP predicted from feedback at 30 held-out poses, mm")
+    print("  pair by pair     ", spread([float(np.median(d)) for d in held]))
+    print("  all poses        ", spread(np.concatenate([d.ravel() for d in held])))
+    print(f"  inside the stated 95 % interval: {100 * np.mean(covered):.1f} %")
+    print("base to base, mm   ", spread(bases))
+    print("base to base, deg  ", spread(turns))
+    print("\nTaught to played, mm")
+    for way in WAYS:
+        print(f"  {way:17}", spread(sizes(landings[way])))
+    ratio = {way: np.median(medians[way]) / np.median(medians["calibrated"]) for way in WAYS}
+    print(f"  calibrated and corrected: {ratio['raw']:.1f} times below raw, {ratio['trimmed']:.1f} below trim alone")
+    print(
+        f"  pairs whose middle got worse than raw: {sum(c > r for c, r in zip(medians['calibrated'], medians['raw'], strict=True))}"
+    )
+    print(f"  largest worsening of one pose against raw: {max(worse):.2f} mm")
+    for said, key in (("nothing measured", "trimmed"), ("calibrated", "trimmed, calibrated")):
+        off = np.array([np.linalg.norm(x.miss - x.predicted) for x in landings[key]])
+        size = sizes(landings[key])
+        print(f"\nLanding of trimmed poses predicted beforehand ({said}), distance from the true landing, mm")
+        print("                   ", spread(off), f"  of landings with middle {np.median(size):.2f}")
+    n = np.array(nudges)
+    print("\nEight nudges, middle miss at poses that were not nudged, mm (median of pairs)")
+    print(
+        f"  trimmed {np.median(n[:, 0]):.2f}, corrected {np.median(n[:, 1]):.2f}, after nudges {np.median(n[:, 2]):.2f}"
+    )
+
+
+if __name__ == "__main__":
+    main()
