@@ -12,8 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from handfast.geometry.distance_kernels import segment_box, segment_segment
-from handfast.kernels import inner, kernel
+from handfast.kernels import inner
 
 
 @inner
@@ -140,19 +139,6 @@ def torques(first, R, p, z, masses, coms, inertias, loads, load_points, gravity,
 
 
 @inner
-def points_of(R, p, links, locals_, out):
-    """Points fixed to links (link -1: to the world), in world axes."""
-    for k in range(links.shape[0]):
-        i = links[k]
-        x, y, z = locals_[k, 0], locals_[k, 1], locals_[k, 2]
-        if i < 0:
-            out[k, 0], out[k, 1], out[k, 2] = x, y, z
-        else:
-            for r in range(3):
-                out[k, r] = p[i, r] + R[i, r, 0] * x + R[i, r, 1] * y + R[i, r, 2] * z
-
-
-@inner
 def jacobian(first, p, z, tips, J):
     """J[i] = (angular, linear) velocity of its arm's tip per unit speed of joint i, in world axes."""
     for arm in range(first.shape[0] - 1):
@@ -162,135 +148,3 @@ def jacobian(first, p, z, tips, J):
             J[i, 3] = z[i, 1] * rz - z[i, 2] * ry
             J[i, 4] = z[i, 2] * rx - z[i, 0] * rz
             J[i, 5] = z[i, 0] * ry - z[i, 1] * rx
-
-
-@inner
-def clearances(starts, ends, radii, pairs, boxes, box_sizes, out):
-    """Signed clearance of every pair for one sample; negative where bodies intersect.
-
-    pairs (P, 3): kind 0 capsule a with capsule b; 1 capsule a with the table z = 0; 2 capsule a with box b.
-    """
-    local_a = np.empty(3)
-    local_u = np.empty(3)
-    for k in range(pairs.shape[0]):
-        kind, a, b = pairs[k, 0], pairs[k, 1], pairs[k, 2]
-        ax, ay, az = starts[a, 0], starts[a, 1], starts[a, 2]
-        ux, uy, uz = ends[a, 0] - ax, ends[a, 1] - ay, ends[a, 2] - az
-        if kind == 0:
-            bx, by, bz = starts[b, 0], starts[b, 1], starts[b, 2]
-            vx, vy, vz = ends[b, 0] - bx, ends[b, 1] - by, ends[b, 2] - bz
-            d = segment_segment(ax, ay, az, ux, uy, uz, bx, by, bz, vx, vy, vz)
-            out[k] = d - radii[a] - radii[b]
-        elif kind == 1:
-            out[k] = min(az, az + uz) - radii[a]
-        else:
-            X = boxes[b]
-            dx, dy, dz = ax - X[0, 3], ay - X[1, 3], az - X[2, 3]
-            for r in range(3):
-                local_a[r] = X[0, r] * dx + X[1, r] * dy + X[2, r] * dz
-                local_u[r] = X[0, r] * ux + X[1, r] * uy + X[2, r] * uz
-            out[k] = segment_box(local_a, local_u, box_sizes[b]) - radii[a]
-
-
-_MODEL = "i8[::1], f8[:,:,::1], f8[:,::1], f8[:,::1]"
-_BODIES = "f8[::1], f8[:,::1], f8[:,:,::1]"
-_TOOLS = "f8[:,::1], f8[:,:,::1]"
-
-
-@kernel(f"void({_MODEL}, {_TOOLS}, f8[:,::1], f8[:,:,:,::1], f8[:,:,::1], f8[:,:,:,::1], f8[:,:,::1])")
-def places_kernel(first, bases, offsets, axes, tools, tool_turns, q, R, p, X_WT, J):
-    """For each sample: link frames R (N, K, 3, 3), p (N, K, 3), tool poses X_WT (N, arms, 4, 4), J (N, K, 6)."""
-    z = np.empty((q.shape[1], 3))
-    arms = first.shape[0] - 1
-    tips = np.empty((arms, 3))
-    for n in range(q.shape[0]):
-        place(first, bases, offsets, axes, q[n], R[n], p[n])
-        world_axes(first, R[n], axes, z)
-        for arm in range(arms):
-            last = first[arm + 1] - 1
-            for r in range(3):
-                tips[arm, r] = p[n, last, r]
-                for c in range(3):
-                    tips[arm, r] += R[n, last, r, c] * tools[arm, c]
-                    total = 0.0
-                    for k in range(3):
-                        total += R[n, last, r, k] * tool_turns[arm, k, c]
-                    X_WT[n, arm, r, c] = total
-                X_WT[n, arm, r, 3] = tips[arm, r]
-                X_WT[n, arm, 3, r] = 0.0
-            X_WT[n, arm, 3, 3] = 1.0
-        jacobian(first, p[n], z, tips, J[n])
-
-
-@kernel(
-    f"void({_MODEL}, {_BODIES}, f8[::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[:,::1], f8[:,::1])"
-)
-def torques_kernel(
-    first, bases, offsets, axes, masses, coms, inertias, gravity, tools, loads, load_offsets, q, qd, qdd, tau
-):
-    """Inverse dynamics of N samples: tau (N, K). load_offsets (N, arms, 3): from the TCP, in link axes."""
-    K = q.shape[1]
-    arms = first.shape[0] - 1
-    R, p, z = np.empty((K, 3, 3)), np.empty((K, 3)), np.empty((K, 3))
-    F, M, points, local = np.empty((K, 3)), np.empty((K, 3)), np.empty((arms, 3)), np.empty(3)
-    for n in range(q.shape[0]):
-        place(first, bases, offsets, axes, q[n], R, p)
-        world_axes(first, R, axes, z)
-        for arm in range(arms):
-            last = first[arm + 1] - 1
-            for r in range(3):
-                local[r] = tools[arm, r] + load_offsets[n, arm, r]
-            turned(R[last], local, points[arm])
-            for r in range(3):
-                points[arm, r] += p[last, r]
-        torques(first, R, p, z, masses, coms, inertias, loads[n], points, gravity, qd[n], qdd[n], tau[n], F, M)
-
-
-@kernel(
-    f"void({_MODEL}, i8[::1], f8[:,::1], f8[:,::1], f8[::1], i8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[:,::1])"
-)
-def clearances_kernel(first, bases, offsets, axes, links, froms, tos, radii, pairs, boxes, box_sizes, q, out):
-    """Signed clearances (N, P) of N samples."""
-    K = q.shape[1]
-    R, p = np.empty((K, 3, 3)), np.empty((K, 3))
-    starts, ends = np.empty(froms.shape), np.empty(froms.shape)
-    for n in range(q.shape[0]):
-        place(first, bases, offsets, axes, q[n], R, p)
-        points_of(R, p, links, froms, starts)
-        points_of(R, p, links, tos, ends)
-        clearances(starts, ends, radii, pairs, boxes, box_sizes, out[n])
-
-
-@kernel(
-    f"void({_MODEL}, {_BODIES}, f8[::1], f8[:,::1], f8[:,::1], f8[:,:,::1],"
-    " i8[::1], f8[:,::1], f8[:,::1], f8[::1], i8[:,::1], f8[:,:,::1], f8[:,::1],"
-    " f8[:,::1], f8[:,::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1])"
-)
-def survey_kernel(
-    first, bases, offsets, axes, masses, coms, inertias, gravity, tools, loads, load_offsets,
-    links, froms, tos, radii, pairs, boxes, box_sizes, q, qd, qdd, tau, J, gaps,
-):  # fmt: skip
-    """All that a whole check needs, from one placing of the arms per sample: torques, Jacobians, clearances."""
-    K = q.shape[1]
-    arms = first.shape[0] - 1
-    R, p, z = np.empty((K, 3, 3)), np.empty((K, 3)), np.empty((K, 3))
-    F, M = np.empty((K, 3)), np.empty((K, 3))
-    tips, points, local = np.empty((arms, 3)), np.empty((arms, 3)), np.empty(3)
-    starts, ends = np.empty(froms.shape), np.empty(froms.shape)
-    for n in range(q.shape[0]):
-        place(first, bases, offsets, axes, q[n], R, p)
-        world_axes(first, R, axes, z)
-        for arm in range(arms):
-            last = first[arm + 1] - 1
-            turned(R[last], tools[arm], tips[arm])
-            for r in range(3):
-                tips[arm, r] += p[last, r]
-                local[r] = load_offsets[n, arm, r]
-            turned(R[last], local, points[arm])
-            for r in range(3):
-                points[arm, r] += tips[arm, r]
-        torques(first, R, p, z, masses, coms, inertias, loads[n], points, gravity, qd[n], qdd[n], tau[n], F, M)
-        jacobian(first, p, z, tips, J[n])
-        points_of(R, p, links, froms, starts)
-        points_of(R, p, links, tos, ends)
-        clearances(starts, ends, radii, pairs, boxes, box_sizes, gaps[n])

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.geometry.rigid import Array
-from handfast.mechanics.chain_kernels import clearances_kernel, survey_kernel
+from handfast.kernels import in_threads
 from handfast.mechanics.kinematics import batch
 from handfast.mechanics.model import Bodies, Chain
+from handfast.mechanics.survey_kernels import clearances_kernel, survey_kernel
 
 
 def clearances(chain: Chain, bodies: Bodies, q: Array) -> Array:
@@ -26,16 +27,33 @@ def clearances(chain: Chain, bodies: Bodies, q: Array) -> Array:
 
 
 def survey(
-    chain: Chain, bodies: Bodies, q: Array, qd: Array, qdd: Array, loads: Array, load_offsets: Array
+    chain: Chain,
+    bodies: Bodies,
+    q: Array,
+    qd: Array,
+    qdd: Array,
+    loads: Array,
+    load_offsets: Array,
+    threads: int = 1,
 ) -> tuple[Array, Array, Array]:
-    """Torques (N, K) without friction and springs, TCP Jacobians (N, K, 6) and clearances (N, pairs) at once."""
-    q, qd, qdd = batch(q), batch(qd), batch(qdd)
+    """Torques (N, K) without friction and springs, TCP Jacobians (N, K, 6) and clearances (N, pairs) at once.
+
+    q, qd, qdd (N, K) in rad, rad/s, rad/s². loads (N, arms) kg: point masses held; load_offsets (N, arms, 3)
+    m: their place from the TCP, in the axes of the last link. The samples are shared out among `threads`.
+    """
+    q, qd, qdd, loads = batch(q), batch(qd), batch(qdd), batch(loads)
+    load_offsets = np.ascontiguousarray(load_offsets, dtype=float)
     tau = np.empty(q.shape)
     J = np.empty((*q.shape, 6))
     gaps = np.empty((len(q), len(bodies.pairs)))
-    survey_kernel(
-        chain.first, chain.bases, chain.offsets, chain.axes, chain.masses, chain.coms, chain.inertias,
-        chain.gravity, chain.tools, batch(loads), np.ascontiguousarray(load_offsets), bodies.links, bodies.froms,
-        bodies.tos, bodies.radii, bodies.pairs, bodies.boxes, bodies.box_sizes, q, qd, qdd, tau, J, gaps,
-    )  # fmt: skip
+
+    def work(part: slice) -> None:
+        survey_kernel(
+            chain.first, chain.bases, chain.offsets, chain.axes, chain.masses, chain.coms, chain.inertias,
+            chain.gravity, chain.tools, loads[part], load_offsets[part], bodies.links, bodies.froms, bodies.tos,
+            bodies.radii, bodies.pairs, bodies.boxes, bodies.box_sizes, q[part], qd[part], qdd[part],
+            tau[part], J[part], gaps[part],
+        )  # fmt: skip
+
+    in_threads(work, len(q), threads)
     return tau, J, gaps

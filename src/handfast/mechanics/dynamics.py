@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.geometry.rigid import Array
-from handfast.mechanics.chain_kernels import torques_kernel
 from handfast.mechanics.kinematics import batch, places
 from handfast.mechanics.model import Chain, Model
+from handfast.mechanics.survey_kernels import torques_kernel
 
 
 def inverse_dynamics(

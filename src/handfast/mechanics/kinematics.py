@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from handfast.geometry.rigid import Array
-from handfast.mechanics.chain_kernels import places_kernel
 from handfast.mechanics.model import Chain
+from handfast.mechanics.survey_kernels import places_kernel
 
 
 @dataclass(frozen=True)
