@@ -47,9 +47,9 @@ def model_of(chain: Chain, bodies: Bodies | None = None) -> mujoco.MjModel:
     geoms: dict[int, str] = {}
     if bodies is not None:
         for k, link in enumerate(bodies.links):
-            ends = np.concatenate([bodies.froms[k], bodies.tos[k]])
+            ends, size = _words([bodies.froms[k], bodies.tos[k]]), _words(bodies.radii[k])
             geoms[int(link)] = geoms.get(int(link), "") + (
-                f'<geom name="capsule {k}" type="capsule" fromto="{_words(ends)}" size="{_words(bodies.radii[k])}" mass="0"/>'
+                f'<geom name="capsule {k}" type="capsule" fromto="{ends}" size="{size}" mass="0"/>'
             )
         geoms[-1] = geoms.get(-1, "") + '<geom name="table" type="plane" size="1 1 0.1"/>'
         for k, (X, half) in enumerate(zip(bodies.boxes, bodies.box_sizes, strict=True)):

@@ -71,6 +71,13 @@ def find_bench(start: Path, given: Path | None = None) -> BenchFolder:
     """The bench folder: `given`, or the nearest folder from `start` upwards that holds a bench.toml."""
     if given is not None:
         root = given.parent if given.name == BENCH_FILE else given
+        if root.is_file():
+            raise InputError(
+                "is a file",
+                where=str(root),
+                expected=f"a bench folder, or its {BENCH_FILE}",
+                next_step="name the folder that the bench is in",
+            )
         if not (root / BENCH_FILE).is_file():
             raise InputError(
                 f"no {BENCH_FILE} in this folder",
@@ -113,7 +120,12 @@ def read_stock(path: Path) -> tuple[Servo, ...]:
     stock = []
     for name, raw in classes.items():
         if not isinstance(raw, dict):
-            raise InputError("is not a table", where=document.place(("servo", name)), expected="[servo.NAME]")
+            raise InputError(
+                "is not a table",
+                where=document.place(("servo", name)),
+                expected="a table [servo.NAME]",
+                next_step=f"write [servo.{name}] above the figures of a servo class",
+            )
         servo = read_table(Servo, raw, document, ("servo", name), name=name)
         if servo.pulse_high <= servo.pulse_low:
             raise InputError(
@@ -134,6 +146,15 @@ def read_bench(folder: BenchFolder, measured: bool = True) -> Bench:
     _check_fit(bench, document)
     if measured and folder.measured.exists():
         bench = amended(bench, read_measured(folder.measured))
+        try:
+            _check_fit(bench, document)
+        except InputError as error:
+            raise InputError(
+                f"with these measured values the bench no longer fits together\n  {error}",
+                where=str(folder.measured),
+                expected="measured values that fit the bench",
+                next_step="take out the entry that does not fit",
+            ) from None
     return bench
 
 
@@ -157,7 +178,16 @@ def _check_pulses(bench: Bench, part: Any, key: Key, document: Document) -> None
 
 
 def _refuse(document: Document, key: Key, what: str, expected: str, **more: Any) -> InputError:
-    return InputError(what, where=document.place(key), expected=expected, **more)
+    return InputError(
+        what, where=document.place(key), expected=expected, **{"next_step": "mend this line", **more}
+    )
+
+
+def _free_channels(bench: Bench) -> str:
+    """Channels that no servo asks for."""
+    parts = [part for side in SIDES for part in (*bench.arm(side).joints, bench.arm(side).gripper)]
+    free = sorted(set(range(bench.controller.channels)) - {part.channel for part in parts})
+    return ", ".join(str(channel) for channel in free) or "none; raise controller.channels if it has more"
 
 
 def _check_fit(bench: Bench, document: Document) -> None:
@@ -205,8 +235,7 @@ def _check_fit(bench: Bench, document: Document) -> None:
                     (*key, "channel"),
                     f"channel {part.channel} is already taken by the {channels[part.channel]}",
                     "a channel of its own for every servo",
-                    next_step="free channels: "
-                    + ", ".join(str(c) for c in range(bench.controller.channels) if c not in channels),
+                    next_step=f"free channels: {_free_channels(bench)}",
                 )
             channels[part.channel] = name
             if part.travel[0] >= part.travel[1]:

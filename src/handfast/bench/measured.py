@@ -25,7 +25,7 @@ from typing import Any
 from handfast.bench.parts import SIDES, Arm, Bench
 from handfast.errors import InputError
 from handfast.files.document import Document, read_document
-from handfast.files.fields import read_value, specs_of
+from handfast.files.fields import read_value, shown, specs_of
 
 
 @dataclass(frozen=True)
@@ -49,19 +49,41 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
     document = read_document(path)
     for key in document.values:
         if key != "value":
-            raise InputError("unknown key", where=document.place((key,)), available=["value"], asked=key)
+            raise InputError(
+                "unknown key",
+                where=document.place((key,)),
+                available=["value"],
+                asked=key,
+                next_step="write [[value]] tables, or take this one out",
+            )
     entries = []
     raw_entries = document.values.get("value", [])
     if not isinstance(raw_entries, list):
-        raise InputError("is not a list", where=document.place(("value",)), expected="[[value]] tables")
+        raise InputError(
+            "is not a list",
+            where=document.place(("value",)),
+            expected="[[value]] tables",
+            next_step="write [[value]] above each measured value",
+        )
     allowed = ("of", "key", "value", "uncertainty", "date", "source", "batch", "known")
     for index, raw in enumerate(raw_entries):
         where = ("value", index)
         if not isinstance(raw, dict):
-            raise InputError("is not a table", where=document.place(where), expected="[[value]] tables")
+            raise InputError(
+                "is not a table",
+                where=document.place(where),
+                expected="[[value]] tables",
+                next_step="write [[value]] above each measured value",
+            )
         for name in raw:
             if name not in allowed:
-                raise InputError("unknown key", where=document.place((*where, name)), available=allowed, asked=name)
+                raise InputError(
+                    "unknown key",
+                    where=document.place((*where, name)),
+                    available=allowed,
+                    asked=name,
+                    next_step="mend the name, or take the line out",
+                )
         for name in ("of", "key", "value", "date", "source"):
             if name not in raw:
                 raise InputError(
@@ -72,11 +94,14 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
                 )
         date = raw["date"]
         uncertainty = raw.get("uncertainty")
-        if uncertainty is not None and (not isinstance(uncertainty, (int, float)) or uncertainty < 0):
+        if uncertainty is not None and (
+            isinstance(uncertainty, bool) or not isinstance(uncertainty, (int, float)) or uncertainty < 0
+        ):
             raise InputError(
-                f"{uncertainty!r} does not fit",
+                f"{shown(uncertainty)} does not fit",
                 where=document.place((*where, "uncertainty")),
-                expected="a standard deviation, at least 0",
+                expected="one standard deviation in the unit of the key, at least 0",
+                next_step="write a number, or take the line out where it is not known",
             )
         entries.append(
             Measured(
@@ -133,6 +158,10 @@ def without_last_batch(old: str) -> tuple[str, str]:
     return str(tomlkit.dumps(document)), batch
 
 
+MEASURABLE = ("number", "whole", "text", "flag", "choice", "vector", "rows")
+"""Kinds of keys that one measured value can replace; a whole table is not one value."""
+
+
 def quantities(bench: Bench) -> tuple[str, ...]:
     """What a measured value can be `of`."""
     names = [f"{side} {joint.name}" for side in SIDES for joint in bench.arm(side).joints]
@@ -187,13 +216,14 @@ def _no_such(entry: Measured, bench: Bench) -> InputError:
 
 
 def _with(part: Any, entry: Measured) -> Any:
-    specs = specs_of(type(part))
+    specs = {key: found for key, found in specs_of(type(part)).items() if found[1].kind in MEASURABLE}
     if entry.key not in specs:
         raise InputError(
             f'"{entry.of}" has no {entry.key}',
             where=entry.document.place(("value", entry.index, "key")),
             available=specs,
             asked=entry.key,
+            next_step="mend the key, or take this entry out",
         )
     name, spec, _ = specs[entry.key]
     value = read_value(spec, entry.value, entry.document, ("value", entry.index, "value"))

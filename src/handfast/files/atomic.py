@@ -15,7 +15,8 @@ def write_text(path: Path, text: str) -> None:
 
 
 def write_bytes(path: Path, data: bytes) -> None:
-    """Put `data` into `path`: written beside it first, then renamed."""
+    """Put `data` into `path`: written beside it first, then renamed. A link stays; what it names is written."""
+    path = path.resolve()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
@@ -28,6 +29,8 @@ def write_bytes(path: Path, data: bytes) -> None:
             os.fsync(stream.fileno())
         os.chmod(name, path.stat().st_mode & 0o777 if path.exists() else 0o644)
         os.replace(name, path)
-    except OSError as error:
+    except BaseException as error:
         Path(name).unlink(missing_ok=True)
-        raise FaultError(f"{path}: cannot be written ({error.strerror}); nothing was changed") from error
+        if isinstance(error, OSError):
+            raise FaultError(f"{path}: cannot be written ({error.strerror}); nothing was changed") from error
+        raise

@@ -14,9 +14,14 @@ from handfast.errors import InputError
 
 Key = tuple[str | int, ...]
 
-_HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*\]\]?\s*(?:#.*)?$")
-_ENTRY = re.compile(r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=""")
-_PART = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
+_ENTRY = re.compile(
+    r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*="""
+)
+_TOKEN = re.compile(
+    r'''"""(?:\\.|[^\\])*?"{3,5}|"(?:\\.|[^"\\])*"|#[^\n]*|[\[\]{}=,\n]|[ \t\r]+|[^\s\[\]{}=,#"\']+'''
+    r"|'''.*?'{3,5}|'[^']*'",
+    re.DOTALL,
+)
 _LINE = re.compile(r"\(?at line (\d+), column \d+\)?")
 
 
@@ -46,7 +51,7 @@ def read_document(path: Path) -> Document:
 def read_text(path: Path) -> str:
     """The text of a file that a person wrote."""
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(
             "no such file", where=str(path), next_step="check the name, or the folder you are in"
@@ -68,9 +73,16 @@ def parse_document(text: str, path: Path) -> Document:
     """`text` as a `Document` that calls itself `path`."""
     try:
         values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise InputError(
+            "lists or tables are nested too deeply",
+            where=str(path),
+            expected="a few levels",
+            next_step="flatten it",
+        ) from None
+    except ValueError as error:
         raise _syntax_error(error, text, path) from None
-    document = Document(path, values, _key_lines(text))
+    document = Document(path, values, _Walk(text).lines)
     for key, value in _leaves(values):
         if isinstance(value, float) and not math.isfinite(value):
             raise InputError(
@@ -82,15 +94,16 @@ def parse_document(text: str, path: Path) -> Document:
     return document
 
 
-def _syntax_error(error: tomllib.TOMLDecodeError, text: str, path: Path) -> InputError:
+def _syntax_error(error: ValueError, text: str, path: Path) -> InputError:
     found = _LINE.search(str(error))
-    line = int(found.group(1)) if found else len(text.splitlines())
+    rows = text.split("\n")
+    line = int(found.group(1)) if found else len(text.rstrip().split("\n"))
     what = _LINE.sub("", str(error)).strip() or "not valid TOML"
     if "Cannot overwrite" in what:
         what = "this key or table is given twice"
     elif "Cannot declare" in what:
         what = "this table is given twice"
-    shown = text.splitlines()[line - 1].strip() if 0 < line <= len(text.splitlines()) else ""
+    shown = rows[line - 1].strip() if 0 < line <= len(rows) else ""
     entry = _ENTRY.match(shown)
     key = f" {entry.group(1)}" if entry else ""
     return InputError(
@@ -112,57 +125,98 @@ def _leaves(value: Any, key: Key = ()) -> Iterator[tuple[Key, Any]]:
         yield key, value
 
 
-def _key_lines(text: str) -> dict[Key, int]:
-    """Line of every table heading and every `key =`. Text inside multi-line values is passed over."""
-    lines: dict[Key, int] = {}
-    counts: dict[Key, int] = {}
-    table: Key = ()
-    closing = ""  # what ends the multi-line value we are in
-    depth = 0
-    for number, line in enumerate(text.splitlines(), 1):
-        if closing:
-            if closing in line:
-                closing = ""
-            continue
-        if depth > 0:
-            depth += _open_brackets(line)
-            continue
-        header = _HEADER.match(line)
-        if header:
-            table = _table_key(_parts(header.group(2)), header.group(1) == "[[", counts)
-            lines.setdefault(table, number)
-            continue
-        entry = _ENTRY.match(line)
-        if entry:
-            key = (*table, *_parts(entry.group(1)))
-            lines.setdefault(key, number)
-            value = line[entry.end() :]
-            for quotes in ('"""', "'''"):
-                if value.count(quotes) == 1:
-                    closing = quotes
-            if not closing:
-                depth = max(0, _open_brackets(value))
-    return lines
+class _Walk:
+    """One pass over a valid document that notes on which line each heading, key and list entry begins."""
 
+    def __init__(self, text: str):
+        self.lines: dict[Key, int] = {}
+        self.counts: dict[Key, int] = {}  # entries so far behind each array of tables
+        self.tokens: list[tuple[str, int]] = []
+        line = 1
+        for found in _TOKEN.finditer(text):
+            token = found.group()
+            if not token.startswith("#") and token.strip(" \t\r"):
+                self.tokens.append((token, line))
+            line += token.count("\n")
+        self.at = 0
+        table: Key = ()
+        while self.at < len(self.tokens):
+            token, line = self.tokens[self.at]
+            if token == "\n":
+                self.at += 1
+            elif token == "[":
+                table = self._heading()
+                self._note(table, line)
+            else:
+                self._entry(table)
 
-def _parts(dotted: str) -> Key:
-    return tuple(part.strip("\"'") for part in _PART.findall(dotted))
+    def _next(self) -> str:
+        self.at += 1
+        return self.tokens[self.at - 1][0]
 
+    def _sees(self, *wanted: str) -> bool:
+        return self.at < len(self.tokens) and self.tokens[self.at][0] in wanted
 
-def _table_key(parts: Key, array: bool, counts: dict[Key, int]) -> Key:
-    """The key of a table heading, with the number of the entry behind each array of tables on the way."""
-    key: Key = ()
-    for index, part in enumerate(parts):
-        key = (*key, part)
-        last = index == len(parts) - 1
-        if array and last:
-            counts[key] = counts.get(key, -1) + 1
-        if key in counts:
-            key = (*key, counts[key])
-    return key
+    def _skip(self, *wanted: str) -> None:
+        while self._sees(*wanted):
+            self.at += 1
 
+    def _note(self, key: Key, line: int) -> None:
+        """The line of a key, and of every table around it that has not been named before."""
+        for length in range(1, len(key) + 1):
+            self.lines.setdefault(key[:length], line)
 
-def _open_brackets(text: str) -> int:
-    """How many brackets stay open at the end of a line, strings and comments passed over."""
-    bare = re.sub(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'", "", text).split("#")[0]
-    return sum(bare.count(c) for c in "[{") - sum(bare.count(c) for c in "]}")
+    def _parts(self, end: str) -> Key:
+        """A dotted key up to `end`, which is passed."""
+        parts: list[str] = []
+        while (token := self._next()) != end:
+            if token[0] in "\"'":
+                parts.append(str(tomllib.loads(f"x = {token}")["x"]))
+            else:
+                parts += [part for part in token.split(".") if part]
+        return tuple(parts)
+
+    def _heading(self) -> Key:
+        """The key of a table heading, with the number of the entry behind each array of tables on the way."""
+        self.at += 1
+        array = self._sees("[")
+        self._skip("[")
+        parts = self._parts("]")
+        self._skip("]")
+        key: Key = ()
+        for index, part in enumerate(parts):
+            key = (*key, part)
+            if array and index == len(parts) - 1:
+                self.counts[key] = self.counts.get(key, -1) + 1
+            if key in self.counts:
+                key = (*key, self.counts[key])
+        return key
+
+    def _entry(self, table: Key) -> None:
+        """A `key = value`."""
+        line = self.tokens[self.at][1]
+        key = (*table, *self._parts("="))
+        self._note(key, line)
+        self._value(key)
+
+    def _value(self, key: Key) -> None:
+        opening = self._next()
+        if opening == "[":
+            index = 0
+            self._skip("\n")
+            while not self._sees("]"):
+                self.lines[(*key, index)] = self.tokens[self.at][1]
+                self._value((*key, index))
+                self._skip("\n", ",")
+                index += 1
+            self.at += 1
+        elif opening == "{":
+            self._skip("\n")
+            while not self._sees("}"):
+                self._entry(key)
+                self._skip("\n", ",")
+            self.at += 1
+        else:
+            # A plain value; a date and a time with a space between them are two tokens.
+            while self.at < len(self.tokens) and not self._sees("\n", ",", "]", "}"):
+                self.at += 1

@@ -208,10 +208,24 @@ def read_table(cls: type[T], raw: Mapping[str, Any], document: Document, key: Ke
     return cls(**values)
 
 
+def shown(value: Any) -> str:
+    """A value of a parsed file as it stands there."""
+    match value:
+        case dict():
+            return "a table"
+        case list():
+            return "a list"
+        case bool():
+            return "true" if value else "false"
+        case str():
+            return f'"{value}"'
+        case _:
+            return str(value)
+
+
 def _refuse(spec: Spec, value: Any, document: Document, key: Key, what: str = "") -> InputError:
-    shown = repr(value) if not isinstance(value, (dict, list)) else ("a table" if isinstance(value, dict) else "a list")
     return InputError(
-        what or f"{shown} does not fit",
+        what or f"{shown(value)} does not fit",
         where=document.place(key),
         expected=f"{spec.expectation}: {spec.why}",
         next_step="write a value that fits" + ("" if not spec.optional else ", or take the line out"),
@@ -221,11 +235,15 @@ def _refuse(spec: Spec, value: Any, document: Document, key: Key, what: str = ""
 def _number(spec: Spec, value: Any, document: Document, key: Key) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise _refuse(spec, value, document, key)
-    if not (math.isfinite(value) and spec.low <= value <= spec.high):
-        raise _refuse(spec, value, document, key, f"{value:g} is out of range")
-    if spec.unit.reciprocal and value == 0:
+    try:
+        number_ = float(value)
+    except OverflowError:  # a whole number of more than 308 digits
+        number_ = math.inf
+    if not (math.isfinite(number_) and spec.low <= number_ <= spec.high):
+        raise _refuse(spec, value, document, key, f"{number_:g} is out of range")
+    if spec.unit.reciprocal and number_ == 0:
         raise _refuse(spec, value, document, key, "0 has no reciprocal")
-    return float(value)
+    return number_
 
 
 def read_value(spec: Spec, value: Any, document: Document, key: Key) -> Any:
@@ -241,7 +259,8 @@ def _read_number(spec: Spec, value: Any, document: Document, key: Key) -> float:
 def _read_whole(spec: Spec, value: Any, document: Document, key: Key) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
         raise _refuse(spec, value, document, key)
-    return int(_number(spec, value, document, key))
+    _number(spec, value, document, key)
+    return value
 
 
 def _read_text(spec: Spec, value: Any, document: Document, key: Key) -> str:
@@ -264,7 +283,7 @@ def _read_flag(spec: Spec, value: Any, document: Document, key: Key) -> bool:
 
 def _read_choice(spec: Spec, value: Any, document: Document, key: Key) -> str:
     if value not in spec.choices:
-        raise _refuse(spec, value, document, key, f"{value!r} is not one of them")
+        raise _refuse(spec, value, document, key, f"{shown(value)} is not one of them")
     return str(value)
 
 
@@ -273,7 +292,7 @@ def _read_vector(spec: Spec, value: Any, document: Document, key: Key) -> tuple[
         raise _refuse(spec, value, document, key)
     if spec.length is not None and len(value) != spec.length:
         raise _refuse(spec, value, document, key, f"{len(value)} numbers are given")
-    return tuple(spec.unit.to_si(_number(spec, entry, document, key)) for entry in value)
+    return tuple(spec.unit.to_si(_number(spec, entry, document, (*key, i))) for i, entry in enumerate(value))
 
 
 def _read_matrix(spec: Spec, value: Any, document: Document, key: Key) -> tuple[tuple[float, ...], ...]:
@@ -290,10 +309,11 @@ def _read_rows(spec: Spec, value: Any, document: Document, key: Key) -> tuple[tu
         raise _refuse(spec, value, document, key, "at least two rows are needed")
     units = [unit_of("x_" + column) for column in spec.columns]
     result = []
-    for number_, row in enumerate(value, 1):
+    for index, row in enumerate(value):
+        place = (*key, index)
         if not isinstance(row, list) or len(row) != len(units):
-            raise _refuse(spec, row, document, key, f"row {number_} does not have {len(units)} numbers")
-        numbers = [_number(spec, entry, document, key) for entry in row]
+            raise _refuse(spec, row, document, place, f"row {index + 1} does not have {len(units)} numbers")
+        numbers = [_number(spec, entry, document, place) for entry in row]
         result.append(tuple(u.to_si(x) for u, x in zip(units, numbers, strict=True)))
     first = [row[0] for row in result]
     if any(b <= a for a, b in pairwise(first)):

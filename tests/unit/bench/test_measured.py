@@ -1,0 +1,141 @@
+"""Measured values in place of the design's."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from handfast.bench.folder import BenchFolder, read_bench
+from handfast.bench.measured import quantities, read_measured
+from handfast.errors import InputError
+from support.benches import lay_down
+
+REST = 'date = 2026-11-25\nsource = "ruler"\n'
+
+
+def measure(folder: BenchFolder, *entries: tuple[str, str, str]) -> None:
+    """Write measured.toml with entries (of, key, value)."""
+    folder.measured.write_text(
+        "".join(f'[[value]]\nof = "{of}"\nkey = "{key}"\nvalue = {value}\n{REST}' for of, key, value in entries)
+    )
+
+
+def refusal(tmp_path: Path, text: str) -> list[str]:
+    """The lines of the message with which a measured.toml is refused."""
+    folder = lay_down(tmp_path)
+    folder.measured.write_text(text)
+    with pytest.raises(InputError) as caught:
+        read_bench(folder)
+    return str(caught.value).replace(f"{tmp_path}/", "").splitlines()
+
+
+def entry(of: str = "left elbow", key: str = "unseen_play_deg", value: str = "0.8", more: str = "") -> str:
+    """One entry as text."""
+    return f'[[value]]\nof = "{of}"\nkey = "{key}"\nvalue = {value}\n{REST}{more}'
+
+
+def test_measured_values_override_the_design(tmp_path: Path):
+    """A joint, a gripper, a base, a wire, the supply and a thing, each in the unit of its key."""
+    folder = lay_down(tmp_path)
+    measure(
+        folder,
+        ("left elbow", "unseen_play_deg", "0.83"),
+        ("right gripper", "tcp_mm", "[1, 2, 81]"),
+        ("right base", "base_mm", "[230, 1, 0]"),
+        ("left wire", "length_m", "1.2"),
+        ("supply", "voltage_V", "5.9"),
+        ("thing plug-pot", "mass_g", "52"),
+        ("left yaw", "wiper_table", "[[-90, 270], [90, 760]]"),
+    )
+    bench = read_bench(folder)
+    assert bench.arms.left.joints[2].unseen_play == pytest.approx(math.radians(0.83))
+    assert bench.arms.right.gripper.tcp == pytest.approx((0.001, 0.002, 0.081))
+    assert bench.arms.right.base == pytest.approx((0.23, 0.001, 0.0))
+    assert bench.arms.left.wire.length == 1.2
+    assert bench.supply.voltage == 5.9
+    assert bench.thing("plug-pot").mass == pytest.approx(0.052)
+    assert bench.arms.left.joints[0].wiper_rows == ((-math.pi / 2, 270.0), (math.pi / 2, 760.0))
+    assert read_bench(folder, measured=False).supply.voltage == 6.0
+
+
+def test_later_values_win(tmp_path: Path):
+    """So taking the last one out undoes it."""
+    folder = lay_down(tmp_path)
+    measure(folder, ("supply", "voltage_V", "5.9"), ("supply", "voltage_V", "5.7"))
+    assert read_bench(folder).supply.voltage == 5.7
+    measure(folder, ("supply", "voltage_V", "5.9"))
+    assert read_bench(folder).supply.voltage == 5.9
+
+
+def test_every_quantity_takes_a_value(tmp_path: Path):
+    """Whatever `quantities` lists can be measured (the ambient only where the bench describes it)."""
+    keys = {"gripper": "mass_g", "base": "base_yaw_deg", "wire": "length_m"}
+    folder = lay_down(tmp_path, ("[supply]", "[ambient]\ntemperature_C = 20\n[supply]"))
+    bench = read_bench(folder)
+    for of in quantities(bench):
+        key = keys.get(of.split()[-1], "mass_g")
+        key = {"supply": "limit_A", "ambient": "temperature_C"}.get(of, key)
+        measure(folder, (of, key, "1"))
+        assert read_bench(folder) != bench, of
+
+
+def test_what_is_kept_of_an_entry(tmp_path: Path):
+    """Uncertainty, date as text, source and batch."""
+    path = tmp_path / "measured.toml"
+    path.write_text(entry(more='uncertainty = 0.1\nbatch = "b1"\n') + entry())
+    first, second = read_measured(path)
+    assert (first.of, first.key, first.value, first.uncertainty) == ("left elbow", "unseen_play_deg", 0.8, 0.1)
+    assert (first.date, first.source, first.batch, first.index) == ("2026-11-25", "ruler", "b1", 0)
+    assert (second.uncertainty, second.batch, second.index) == (None, "", 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "start"),
+    [
+        ("[[values]]\n", "measured.toml:1: values: unknown key"),
+        ("[value]\n", "measured.toml:1: value: is not a list"),
+        ("value = [1]\n", "measured.toml:1: value.1: is not a table"),
+        (entry() + entry(more="unit = 'mm'\n"), "measured.toml:13: value.2.unit: unknown key"),
+        (entry() + '[[value]]\nof = "supply"\n', "measured.toml:7: value.2: key is missing"),
+        (entry(more="uncertainty = -1\n"), "measured.toml:7: value.1.uncertainty: -1 does not fit"),
+        (entry(more="uncertainty = true\n"), "measured.toml:7: value.1.uncertainty: true does not fit"),
+        (entry(value="nan"), "measured.toml:4: value.1.value: nan is not a number to work with"),
+        (entry(value="31"), "measured.toml:4: value.1.value: 31 is out of range"),
+        (entry(value='"much"'), 'measured.toml:4: value.1.value: "much" does not fit'),
+        (entry(of="left elbw"), 'measured.toml:2: value.1.of: the bench has no "left elbw"'),
+        (entry(of="elbow"), 'measured.toml:2: value.1.of: the bench has no "elbow"'),
+        (entry(of="thing pot"), 'measured.toml:2: value.1.of: the bench has no "thing pot"'),
+        (entry(of="ambient"), 'measured.toml:2: value.1.of: the bench has no "ambient"'),
+        (entry(key="play"), 'measured.toml:3: value.1.key: "left elbow" has no play'),
+        (entry(of="left base", key="joint", value="[]"), 'measured.toml:3: value.1.key: "left base" has no joint'),
+    ],
+)
+def test_an_entry_that_does_not_fit_is_refused(tmp_path: Path, text: str, start: str):
+    """File, line, key, and what to do."""
+    message = refusal(tmp_path, text)
+    assert message[0].startswith(start)
+    assert message[-1].startswith("  next: ")
+
+
+def test_the_nearest_quantity_is_named(tmp_path: Path):
+    """And so is the nearest key."""
+    assert "(nearest: left elbow)" in "\n".join(refusal(tmp_path, entry(of="left elbw")))
+    assert "(nearest: unseen_play_deg)" in "\n".join(refusal(tmp_path, entry(key="unseen_play")))
+
+
+@pytest.mark.parametrize(
+    ("of", "key", "value", "said"),
+    [
+        ("left elbow", "travel_deg", "[20, -20]", "the travel is empty"),
+        ("left elbow", "channel", "0", "channel 0 is already taken by the left yaw"),
+        ("left elbow", "servo", '"none"', 'no servo class "none" in stock.toml'),
+    ],
+)
+def test_measured_values_must_leave_a_bench_that_fits(tmp_path: Path, of: str, key: str, value: str, said: str):
+    """A value that is fine by itself may clash with the rest of the bench."""
+    message = refusal(tmp_path, entry(of=of, key=key, value=value))
+    assert message[0] == "measured.toml: with these measured values the bench no longer fits together"
+    assert said in message[1]
+    assert message[-1] == "  next: take out the entry that does not fit"
