@@ -55,6 +55,20 @@ def planar(lengths, masses=None, axis=Z, gravity=(0.0, -9.81, 0.0)) -> Chain:
     )
 
 
+def from_screws(screws, home, **more) -> Chain:
+    """An arm from its screw axes at zero pose, rows (angular, linear), and the tool's pose there (product of
+    exponentials; Lynch & Park, section 4.1). Axes must have length one and no pitch."""
+    screws, home = np.array(screws, dtype=float), np.array(home, dtype=float)
+    on_axis = np.cross(screws[:, :3], screws[:, 3:])  # the point of each axis nearest to the origin
+    return one_arm(
+        axes=screws[:, :3],
+        offsets=np.diff(on_axis, axis=0, prepend=np.zeros((1, 3))),
+        tool=home[:3, 3] - on_axis[-1],
+        tool_turn=home[:3, :3],
+        **more,
+    )
+
+
 def side_by_side(left: Chain, right: Chain) -> Chain:
     """Two single arms as one pair."""
     K = left.joints

@@ -107,6 +107,4 @@ def segment_box(ax, ay, az, ux, uy, uz, hx, hy, hz):
     dx, dy, dz = x - clamped(x, -hx, hx), y - clamped(y, -hy, hy), z - clamped(z, -hz, hz)
     squared = dx * dx + dy * dy + dz * dz
     depth = max(min(_way_out(ax, ux, hx), min(_way_out(ay, uy, hy), _way_out(az, uz, hz))), 0.0)
-    # A segment that runs through the box is found where it crosses a face, to rounding: within a picometre
-    # counts as inside. There the depth starts at zero too, so nothing jumps.
-    return np.sqrt(squared) if squared > 1e-24 else -depth
+    return np.sqrt(squared) if squared > 0.0 else -depth

@@ -6,6 +6,7 @@ import numpy as np
 
 from handfast.geometry.rigid import Array
 from handfast.kernels import in_threads
+from handfast.mechanics.dynamics import held
 from handfast.mechanics.kinematics import batch
 from handfast.mechanics.model import Bodies, Chain
 from handfast.mechanics.survey_kernels import clearances_kernel, survey_kernel
@@ -32,17 +33,16 @@ def survey(
     q: Array,
     qd: Array,
     qdd: Array,
-    loads: Array,
-    load_offsets: Array,
+    loads: Array | None = None,
+    load_offsets: Array | None = None,
     threads: int = 1,
 ) -> tuple[Array, Array, Array]:
     """Torques (N, K) without friction and springs, TCP Jacobians (N, K, 6) and clearances (N, pairs) at once.
 
-    q, qd, qdd (N, K) in rad, rad/s, rad/s². loads (N, arms) kg: point masses held; load_offsets (N, arms, 3)
-    m: their place from the TCP, in the axes of the last link. The samples are shared out among `threads`.
+    The arguments are those of `inverse_dynamics`. The samples are shared out among `threads`.
     """
-    q, qd, qdd, loads = batch(q), batch(qd), batch(qdd), batch(loads)
-    load_offsets = np.ascontiguousarray(load_offsets, dtype=float)
+    q, qd, qdd = batch(q), batch(qd), batch(qdd)
+    loads, load_offsets = held(chain, len(q), loads, load_offsets)
     tau = np.empty(q.shape)
     J = np.empty((*q.shape, 6))
     gaps = np.empty((len(q), len(bodies.pairs)))

@@ -10,6 +10,16 @@ from handfast.mechanics.model import Chain, Model
 from handfast.mechanics.survey_kernels import torques_kernel
 
 
+def held(chain: Chain, N: int, loads: Array | None, load_offsets: Array | None) -> tuple[Array, Array]:
+    """Loads (N, arms) and their offsets (N, arms, 3) of N samples, as kernels take them; None is nothing."""
+    loads = np.zeros(chain.arms) if loads is None else np.asarray(loads, dtype=float)
+    load_offsets = np.zeros((chain.arms, 3)) if load_offsets is None else np.asarray(load_offsets, dtype=float)
+    return (
+        np.array(np.broadcast_to(loads, (N, chain.arms)), order="C"),
+        np.array(np.broadcast_to(load_offsets, (N, chain.arms, 3)), order="C"),
+    )
+
+
 def inverse_dynamics(
     chain: Chain,
     q: Array,
@@ -20,18 +30,16 @@ def inverse_dynamics(
 ) -> Array:
     """Torques (N, K) N·m that the joints must give, positive along the axis, friction and springs left out.
 
-    q, qd, qdd (N, K) in rad, rad/s, rad/s². loads (N, arms) kg: point masses held; load_offsets (N, arms, 3)
-    m: their place from the TCP, in the axes of the last link. Recursive Newton-Euler (see the kernel).
+    q, qd, qdd (N, K) in rad, rad/s, rad/s². loads (N, arms) or (arms,) kg: point masses held; load_offsets
+    (N, arms, 3) or (arms, 3) m: their place from the TCP, in the axes of the last link. Recursive
+    Newton-Euler (see the kernel).
     """
     q, qd, qdd = batch(q), batch(qd), batch(qdd)
-    N, A = len(q), chain.arms
-    loads = np.zeros((N, A)) if loads is None else np.array(np.broadcast_to(loads, (N, A)), dtype=float, order="C")
-    if load_offsets is None:
-        load_offsets = np.zeros((N, A, 3))
+    loads, load_offsets = held(chain, len(q), loads, load_offsets)
     tau = np.empty(q.shape)
     torques_kernel(
         chain.first, chain.bases, chain.offsets, chain.axes, chain.masses, chain.coms, chain.inertias,
-        chain.gravity, chain.tools, loads, np.ascontiguousarray(load_offsets), q, qd, qdd, tau,
+        chain.gravity, chain.tools, loads, load_offsets, q, qd, qdd, tau,
     )  # fmt: skip
     return tau
 

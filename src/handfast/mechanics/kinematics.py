@@ -26,8 +26,8 @@ class Places:
 
 
 def batch(q: Array) -> Array:
-    """`q` as a contiguous (N, K) array of floats; a single sample becomes N = 1."""
-    return np.ascontiguousarray(np.atleast_2d(np.asarray(q, dtype=float)))
+    """`q` as an (N, K) array of floats as kernels take them; a single sample becomes N = 1."""
+    return np.require(np.atleast_2d(np.asarray(q, dtype=float)), requirements=["C", "W"])
 
 
 def places(chain: Chain, q: Array) -> Places:
@@ -45,3 +45,15 @@ def places(chain: Chain, q: Array) -> Places:
 def tool_poses(chain: Chain, q: Array) -> Array:
     """`X_WT` (N, arms, 4, 4) at q (N, K)."""
     return places(chain, q).X_WT
+
+
+def manipulability(J: Array) -> Array:
+    """How freely a tip can move, (...): the product of the singular values of `J` (..., joints, coordinates).
+
+    Nought where some direction is lost. The coordinates are those that count: `J[..., 3:]` of `Places.J` for
+    the position alone (then in m³, or m² per two of them), one arm's columns at a time. With fewer joints
+    than coordinates it measures the motions that are left. Source: Yoshikawa, "Manipulability of robotic
+    mechanisms", Int. J. Robotics Research 4(2), 1985, from memory.
+    """
+    result: Array = np.linalg.svd(np.asarray(J, dtype=float), compute_uv=False).prod(axis=-1)
+    return result
