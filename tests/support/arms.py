@@ -77,9 +77,7 @@ def side_by_side(left: Chain, right: Chain) -> Chain:
         return np.concatenate([getattr(left, name), getattr(right, name)])
 
     names = ("bases", "offsets", "axes", "masses", "coms", "inertias", "tools", "tool_turns", "travel")
-    return Chain(
-        first=np.array([0, K, K + right.joints]), gravity=left.gravity, **{name: both(name) for name in names}
-    )
+    return Chain(first=np.array([0, K, K + right.joints]), gravity=left.gravity, **{name: both(name) for name in names})
 
 
 def random_pose(rng: np.random.Generator, size: float = 0.5) -> np.ndarray:

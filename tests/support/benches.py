@@ -1,35 +1,31 @@
-"""Bench folders for tests: the seedling bench as it ships, and variations of its text."""
+"""Bench folders for tests: the one in `plain`, and variations of its text."""
 
 from __future__ import annotations
 
 import shutil
 from pathlib import Path
 
-import handfast.bench
 from handfast.bench.folder import BenchFolder, read_bench
 from handfast.bench.parts import Bench
 
-TEMPLATES = Path(handfast.bench.__file__).parent / "templates"
+PLAIN_BENCH = Path(__file__).parent / "plain"
 
 
 def lay_down(folder: Path, *changes: tuple[str, str], stock: tuple[tuple[str, str], ...] = ()) -> BenchFolder:
-    """The seedling bench in `folder`, with pieces of its text replaced; a piece must be there."""
+    """The plain bench in `folder`, with pieces of its text replaced; a piece must be there."""
     folder.mkdir(parents=True, exist_ok=True)
-    for source, name, edits in (
-        (TEMPLATES / "seedling" / "bench.toml", "bench.toml", changes),
-        (TEMPLATES / "stock.toml", "stock.toml", stock),
-    ):
-        shutil.copy(source, folder / name)
+    for name, edits in (("bench.toml", changes), ("stock.toml", stock)):
+        shutil.copy(PLAIN_BENCH / name, folder / name)
         text = (folder / name).read_text(encoding="utf-8")
         for old, new in edits:
-            assert old in text, f"the template has no {old!r}"
+            assert old in text, f"the plain bench has no {old!r}"
             text = text.replace(old, new, 1)
         (folder / name).write_text(text, encoding="utf-8")
     return BenchFolder(folder)
 
 
-def seedling(folder: Path, *changes: tuple[str, str]) -> Bench:
-    """The seedling bench, read."""
+def plain_bench(folder: Path, *changes: tuple[str, str]) -> Bench:
+    """The plain bench, read."""
     return read_bench(lay_down(folder, *changes))
 
 

@@ -178,9 +178,7 @@ def _check_pulses(bench: Bench, part: Any, key: Key, document: Document) -> None
 
 
 def _refuse(document: Document, key: Key, what: str, expected: str, **more: Any) -> InputError:
-    return InputError(
-        what, where=document.place(key), expected=expected, **{"next_step": "mend this line", **more}
-    )
+    return InputError(what, where=document.place(key), expected=expected, **{"next_step": "mend this line", **more})
 
 
 def _free_channels(bench: Bench) -> str:

@@ -346,9 +346,7 @@ _BODIES = "i8[::1], f8[:,::1], f8[:,::1], f8[::1], i8[:,::1], f8[:,:,::1], f8[:,
 _STATE = "f8[:,::1], f8[:,::1], f8[:,::1]"
 
 
-@kernel(
-    f"void({_MODEL}, f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,:,:,::1], f8[:,:,::1], f8[:,:,:,::1], f8[:,:,::1])"
-)
+@kernel(f"void({_MODEL}, f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,:,:,::1], f8[:,:,::1], f8[:,:,:,::1], f8[:,:,::1])")
 def places_kernel(first, bases, offsets, axes, tools, tool_turns, q, R, p, X_WT, J):
     """For each sample: link frames R (N, K, 3, 3), p (N, K, 3), tool poses X_WT (N, arms, 4, 4), J (N, K, 6)."""
     N, K = q.shape

@@ -9,19 +9,19 @@ import pytest
 
 from handfast.bench.folder import find_bench, read_bench, read_stock
 from handfast.errors import InputError
-from support.benches import lay_down, line_with, seedling
+from support.benches import lay_down, line_with, plain_bench
 
 
 def refusal(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
-    """The lines of the message with which a changed seedling bench is refused, its folder cut off."""
+    """The lines of the message with which a changed bench is refused, its folder cut off."""
     with pytest.raises(InputError) as caught:
-        seedling(tmp_path, *changes)
+        plain_bench(tmp_path, *changes)
     return str(caught.value).replace(f"{tmp_path}/", "").splitlines()
 
 
-def test_the_seedling_bench_is_read(tmp_path: Path):
+def test_a_bench_is_read(tmp_path: Path):
     """Two arms of five joints; a few of its numbers in SI."""
-    bench = seedling(tmp_path)
+    bench = plain_bench(tmp_path)
     assert bench.joint_names[:2] == ("left yaw", "left shoulder")
     assert len(bench.joints) == 10
     assert bench.columns("right") == slice(5, 10)
@@ -75,13 +75,9 @@ def test_the_paths_of_a_bench(tmp_path: Path):
 
 def test_a_servo_class_must_be_in_stock(tmp_path: Path):
     """The message names the joint's line, and the nearest class."""
-    message = refusal(
-        tmp_path, ('servo = "standard-metal"\nchannel = 2', 'servo = "standard-metall"\nchannel = 2')
-    )
+    message = refusal(tmp_path, ('servo = "standard-metal"\nchannel = 2', 'servo = "standard-metall"\nchannel = 2'))
     line = line_with(tmp_path / "bench.toml", "standard-metall")
-    assert (
-        message[0] == f'bench.toml:{line}: arms.left.joint.3.servo: no servo class "standard-metall" in stock.toml'
-    )
+    assert message[0] == f'bench.toml:{line}: arms.left.joint.3.servo: no servo class "standard-metall" in stock.toml'
     assert "nine-gram" in message[2]
     assert message[2].endswith("(nearest: standard-metal)")
     assert message[3].startswith("  next: choose one of these, or add [servo.standard-metall]")
@@ -120,6 +116,11 @@ def test_a_channel_must_exist(tmp_path: Path):
             "wiper_counts_per_deg = 2.7",
             "wiper_counts_per_deg = 0",
             "arms.left.joint.1.wiper_counts_per_deg: 0 counts per degree",
+        ),
+        (
+            "travel_deg = [-89, 89]",
+            "travel_deg = [-91, 89]",
+            "arms.left.joint.5.travel_deg: the travel needs pulses from 489 to 2489 µs",
         ),
         ("pulse_us_per_deg = 11.1", "pulse_us_per_deg = 0", "arms.left.joint.1.pulse_us_per_deg: 0 µs per degree"),
         ("fingers = [0, 0, 1]", "fingers = [0, 0, 0]", "arms.left.gripper.fingers: fingers has no length"),

@@ -12,12 +12,12 @@ from handfast.bench.folder import read_stock
 from handfast.bench.parts import Bench, Wire
 from handfast.files.document import Document
 from handfast.files.fields import read_table, specs_of, table_of
-from support.benches import TEMPLATES, seedling
+from support.benches import PLAIN_BENCH, plain_bench
 
 
 def test_figures_of_a_servo_class():
     """Worked by hand from the sheet: 9 g class, 6 V, 1.8 kgf·cm, 0.10 s/60°, 0.8 A, dead band 10 µs, 20 ms."""
-    servo = next(s for s in read_stock(TEMPLATES / "stock.toml") if s.name == "nine-gram")
+    servo = next(s for s in read_stock(PLAIN_BENCH / "stock.toml") if s.name == "nine-gram")
     torque, speed = 1.8 * 0.0980665, (math.pi / 3) / 0.10
     assert servo.winding_resistance == pytest.approx(6.0 / 0.8)
     assert servo.reflected_inertia == pytest.approx(0.020 * torque / speed)
@@ -33,7 +33,7 @@ def test_a_lead_has_two_wires_and_connectors():
 
 def test_play_of_a_joint_or_of_its_servo(tmp_path: Path):
     """A joint's own figure wins over that of its servo class."""
-    bench = seedling(tmp_path)
+    bench = plain_bench(tmp_path)
     shoulder = bench.arms.left.joints[1]
     assert bench.seen_play_of(shoulder) == pytest.approx(math.radians(0.4))  # class high-torque
     own = dataclasses.replace(shoulder, seen_play=0.02)
@@ -42,7 +42,7 @@ def test_play_of_a_joint_or_of_its_servo(tmp_path: Path):
 
 def test_a_bench_is_written_as_it_was_read(tmp_path: Path):
     """`table_of` and `read_table` are each other's inverse, to six written digits."""
-    bench = seedling(tmp_path)
+    bench = plain_bench(tmp_path)
     written = table_of(bench)
     again = read_table(Bench, written, Document(Path("again"), written, {}), (), stock=bench.stock)
     assert table_of(again) == written

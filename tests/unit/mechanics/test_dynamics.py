@@ -17,7 +17,7 @@ from handfast.mechanics.dynamics import (
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import model_of
 from support.arms import X, Y, Z, one_arm, planar, random_pair
-from support.benches import seedling
+from support.benches import plain_bench
 
 
 def test_two_links_with_point_masses():
@@ -124,9 +124,7 @@ def test_an_upright_axis_feels_no_weight():
     """Gravity along the axis, on a base turned on its side."""
     turned = np.eye(4)
     turned[:3, :3] = np.column_stack([Z, Y, -X])  # the base's z lies along -x of the world
-    arm = one_arm(
-        [Z], [[0, 0, 0]], [0.1, 0, 0], masses=[1.0], coms=[[0.1, 0, 0]], base=turned, gravity=(-9.8, 0, 0)
-    )
+    arm = one_arm([Z], [[0, 0, 0]], [0.1, 0, 0], masses=[1.0], coms=[[0.1, 0, 0]], base=turned, gravity=(-9.8, 0, 0))
     assert gravity_torques(arm, np.array([[0.7]]))[0, 0] == pytest.approx(0.0, abs=1e-15)
 
 
@@ -148,7 +146,7 @@ def test_springs_pull_towards_rest():
 
 def test_what_a_servo_passes_on(tmp_path: Path):
     """Inverse dynamics, spring and joint friction against the motion; at rest friction is nought."""
-    model = model_of(seedling(tmp_path))
+    model = model_of(plain_bench(tmp_path))
     model = dataclasses.replace(model, springs=model.springs + np.array([0.3, 0.1]))
     q = np.full((1, 10), 0.4)
     qd = np.array([[0.5, -0.5] * 5])

@@ -112,9 +112,7 @@ def test_wire_table(gauge: int, per_kilometre: float, per_thousand_feet: float):
     0.1 % is how far the printed tables are rounded; the one entry with three digits by half of its last one.
     """
     assert wire_resistance(gauge, 1000.0) == pytest.approx(per_kilometre, rel=1e-3)
-    assert wire_resistance(gauge, 304.8) == pytest.approx(
-        per_thousand_feet, rel=1e-3, abs=0.005 if gauge == 10 else 0
-    )
+    assert wire_resistance(gauge, 304.8) == pytest.approx(per_thousand_feet, rel=1e-3, abs=0.005 if gauge == 10 else 0)
 
 
 def test_three_gauges_halve_the_copper():
