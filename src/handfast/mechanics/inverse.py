@@ -13,6 +13,7 @@ import numpy as np
 
 from handfast.geometry.rigid import Array, inverse
 from handfast.mechanics.closed_form_kernels import BRANCHES, five_joint_kernel
+from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import Chain
 from handfast.mechanics.solver_kernels import solver_kernel
 
@@ -21,6 +22,15 @@ POSITION_TOLERANCE = 1e-6
 
 # What a turn is weighed at against a position by the general solver, m/rad: about the length of a hand.
 _TURN_WEIGHT = 0.1
+# Weights on position, direction of the fingers, and turn about them, by the number of joints. With fewer than
+# six a pose cannot be met in full: fingers before the turn about them.
+_ASKED = {4: (1.0, 1e-3 * _TURN_WEIGHT, 0.0), 5: (1.0, _TURN_WEIGHT, 1e-3 * _TURN_WEIGHT)}
+_POSITION_FIRST = (1.0, 1e-3 * _TURN_WEIGHT, 1e-3 * _TURN_WEIGHT)
+_HOME = (1.0, 1e-6, 0.0)
+# Half the squared error at which the general solver is content: an error of 1.4e-8 m.
+_GOOD = 1e-16
+# Starts of the general solver: so many are kept ready, so many of them tried per target.
+_STARTS, _TRIES = 128, 16
 
 
 @dataclass(frozen=True)
@@ -29,6 +39,10 @@ class Solution:
 
     q (N, K) rad. short (N,) m: distance by which the position is missed. turn (N,) rad: the turn that was
     asked for and given up. beyond (N,) rad: how far the worst joint is outside its travel; negative inside.
+
+    With six joints or more, a position that could be met but not so turned is missed too: what is lacking is
+    shared between position and turn, a rad weighing as much as 100 mm. A position out of reach however turned
+    is missed by no more than it must be.
     """
 
     q: Array
@@ -147,44 +161,63 @@ def solve(chain: Chain, X_WT: Array, near: Array | None = None) -> Solution:
     return Solution(q[rows, best], short[rows, best], turn[rows, best], beyond[rows, best])
 
 
-@lru_cache(maxsize=8)
 def _spread(joints: int, count: int) -> Array:
-    """Starting points (count, joints) spread over the unit cube, the same ones every time."""
-    from scipy.stats import qmc
+    """Points (count, joints) spread evenly over the unit cube, the same ones every time.
 
-    points: Array = qmc.Halton(joints, scramble=False).random(count + 1)[1:]
-    return points
+    The additive sequence with the steps 1/g, 1/g², ..., where g^(d+1) = g + 1 in d dimensions (the golden
+    ratio for one; M. Roberts 2018, from memory).
+    """
+    g = 2.0
+    for _ in range(60):
+        g = (1.0 + g) ** (1.0 / (joints + 1))
+    steps = g ** -np.arange(1.0, joints + 1)
+    result: Array = (0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0
+    return result
+
+
+@lru_cache(maxsize=256)
+def _starts(chain: Chain) -> tuple[Array, Array, Array]:
+    """Starting points (S, K) spread over a single arm's travel, and the tool's position and turn at each."""
+    low, high = chain.travel[:, 0], chain.travel[:, 1]
+    table = low + (0.05 + 0.9 * _spread(chain.joints, _STARTS)) * (high - low)
+    X_WT = tool_poses(chain, table)[:, 0]
+    return table, np.ascontiguousarray(X_WT[:, :3, 3]), np.ascontiguousarray(X_WT[:, :3, :3])
+
+
+def _descend(
+    chain: Chain, X_WT: Array, weights: tuple[float, float, float], near: Array, tries: int
+) -> tuple[Array, Array]:
+    """Joint angles (N, K) and residual (N, 3) of the solver's kernel, the first start being `near` if not empty."""
+    N, K = len(X_WT), chain.joints
+    out, residual = np.empty((N, K)), np.empty((N, 3))
+    solver_kernel(
+        chain.first, chain.bases, chain.offsets, chain.axes, np.ascontiguousarray(chain.tools[0]),
+        np.ascontiguousarray(chain.tool_turns[0]), np.ascontiguousarray(chain.travel),
+        np.ascontiguousarray(X_WT[:, :3, 3]), np.ascontiguousarray(X_WT[:, :3, :3]), np.array(weights), near,
+        *_starts(chain), tries, _GOOD, out, residual,
+    )  # fmt: skip
+    return out, residual
 
 
 def _solve_general(chain: Chain, X_WT: Array, near: Array | None) -> Solution:
     """Any serial arm, by damped least squares from several starts."""
     N, K = len(X_WT), chain.joints
-    low, high = chain.travel[:, 0], chain.travel[:, 1]
-    spread = low + (0.1 + 0.8 * _spread(K, 24)) * (high - low)
-    middle = 0.5 * (low + high)
-    first = np.broadcast_to(np.atleast_2d(middle if near is None else near), (N, K))
-    starts = np.concatenate([first[:, None], np.broadcast_to(spread, (N, *spread.shape))], axis=1)
-    # With fewer than six joints a pose cannot be met in full: fingers before the turn about them.
-    if K >= 6:
-        weights = np.array([1.0, _TURN_WEIGHT, _TURN_WEIGHT])
-    elif K == 5:
-        weights = np.array([1.0, _TURN_WEIGHT, 1e-3 * _TURN_WEIGHT])
-    else:
-        weights = np.array([1.0, 1e-3 * _TURN_WEIGHT, 0.0])
-    out, residual = np.empty((N, K)), np.empty((N, 3))
-    p, R = np.ascontiguousarray(X_WT[:, :3, 3]), np.ascontiguousarray(X_WT[:, :3, :3])
-    tool_and_travel = tuple(np.ascontiguousarray(a) for a in (chain.tools[0], chain.tool_turns[0], chain.travel))
-    solver_kernel(
-        chain.first, chain.bases, chain.offsets, chain.axes, *tool_and_travel,
-        p, R, weights, np.ascontiguousarray(starts), 200, 1e-16, out, residual,
-    )  # fmt: skip
+    first = np.empty((0, K)) if near is None else np.array(np.broadcast_to(near, (N, K)), dtype=float, order="C")
+    q, residual = _descend(chain, X_WT, _ASKED.get(K, (1.0, _TURN_WEIGHT, _TURN_WEIGHT)), first, _TRIES)
     if K < 6:
-        # Bring the position home exactly; what is left of the direction is given up.
-        refine = np.array([1.0, 1e-6, 0.0])
-        starts = np.ascontiguousarray(out[:, None])
-        solver_kernel(
-            chain.first, chain.bases, chain.offsets, chain.axes, *tool_and_travel,
-            p, R, refine, starts, 100, 1e-16, out, residual,
-        )  # fmt: skip
-    beyond = np.maximum(low - out, out - high).max(axis=1)
-    return Solution(out, residual[:, 0], residual[:, 1], beyond)
+        # A pose cannot be met in full: bring the position home exactly, and give up what is left of the turn.
+        q, residual = _descend(chain, X_WT, _HOME, q, 1)
+        missed = np.flatnonzero(residual[:, 0] > POSITION_TOLERANCE)
+    else:
+        missed = np.flatnonzero(residual[:, 2] > _GOOD)
+    if len(missed):
+        # How far a target is out of reach, is a matter of the position alone.
+        nearest, left = _descend(chain, X_WT[missed], _POSITION_FIRST, q[missed], _TRIES // 2)
+        if K < 6:
+            nearest, left = _descend(chain, X_WT[missed], _HOME, nearest, 1)
+            better = left[:, 0] < residual[missed, 0]
+        else:
+            better = left[:, 0] > POSITION_TOLERANCE
+        q[missed[better]], residual[missed[better]] = nearest[better], left[better]
+    beyond = np.maximum(chain.travel[:, 0] - q, q - chain.travel[:, 1]).max(axis=1)
+    return Solution(q, residual[:, 0], residual[:, 1], beyond)
