@@ -142,7 +142,9 @@ def solve(chain: Chain, X_WT: Array, near: Array | None = None) -> Solution:
 
     Among branches that reach, the one nearest to `near` (N, K) or (K,) wins; without `near`, the one farthest
     from the joints' stops. Branches that do not reach are ranked by how far they miss. Arms with fewer than
-    six joints keep the position, then the direction of the fingers, as far as their joints allow.
+    six joints keep the position, then the direction of the fingers, as far as their joints allow. The general
+    solver knows no branches: it goes downhill from `near`, and takes what it finds elsewhere only where that is
+    clearly better.
     """
     X_WT = np.atleast_3d(np.asarray(X_WT, dtype=float)).reshape(-1, 4, 4)
     arrangement = arrangement_of(chain)
@@ -185,7 +187,7 @@ def _starts(chain: Chain) -> tuple[Array, Array, Array]:
 
 
 def _descend(
-    chain: Chain, X_WT: Array, weights: tuple[float, float, float], near: Array, tries: int
+    chain: Chain, X_WT: Array, weights: tuple[float, float, float], near: Array, tries: int, loyalty: float = 1.0
 ) -> tuple[Array, Array]:
     """Joint angles (N, K) and residual (N, 3) of the solver's kernel, the first start being `near` if not empty."""
     N, K = len(X_WT), chain.joints
@@ -194,7 +196,7 @@ def _descend(
         chain.first, chain.bases, chain.offsets, chain.axes, np.ascontiguousarray(chain.tools[0]),
         np.ascontiguousarray(chain.tool_turns[0]), np.ascontiguousarray(chain.travel),
         np.ascontiguousarray(X_WT[:, :3, 3]), np.ascontiguousarray(X_WT[:, :3, :3]), np.array(weights), near,
-        *_starts(chain), tries, _GOOD, out, residual,
+        *_starts(chain), tries, loyalty, _GOOD, out, residual,
     )  # fmt: skip
     return out, residual
 
@@ -203,7 +205,7 @@ def _solve_general(chain: Chain, X_WT: Array, near: Array | None) -> Solution:
     """Any serial arm, by damped least squares from several starts."""
     N, K = len(X_WT), chain.joints
     first = np.empty((0, K)) if near is None else np.array(np.broadcast_to(near, (N, K)), dtype=float, order="C")
-    q, residual = _descend(chain, X_WT, _ASKED.get(K, (1.0, _TURN_WEIGHT, _TURN_WEIGHT)), first, _TRIES)
+    q, residual = _descend(chain, X_WT, _ASKED.get(K, (1.0, _TURN_WEIGHT, _TURN_WEIGHT)), first, _TRIES, 0.5)
     if K < 6:
         # A pose cannot be met in full: bring the position home exactly, and give up what is left of the turn.
         q, residual = _descend(chain, X_WT, _HOME, q, 1)

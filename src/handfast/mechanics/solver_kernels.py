@@ -145,15 +145,16 @@ _CHAIN = "i8[::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[::1], f8[:,::1], f8[:,:
 _POSES = "f8[:,::1], f8[:,:,::1]"
 
 
-@kernel(f"void({_CHAIN}, {_POSES}, f8[::1], f8[:,::1], f8[:,::1], {_POSES}, i8, f8, f8[:,::1], f8[:,::1])")
+@kernel(f"void({_CHAIN}, {_POSES}, f8[::1], f8[:,::1], f8[:,::1], {_POSES}, i8, f8, f8, f8[:,::1], f8[:,::1])")
 def solver_kernel(
     first, bases, offsets, axes, tool, tool_turn, travel, p, R, weights, near, table, table_p, table_R,
-    tries, good, out, residual,
+    tries, loyalty, good, out, residual,
 ):  # fmt: skip
     """Solve N targets p (N, 3), R (N, 3, 3) for one arm, trying starts until the error is `good`.
 
     The first start is near[n], where near (N, K) is not empty; then come those of table (S, K) whose poses
-    table_p (S, 3), table_R (S, 3, 3) are nearest, `tries` starts in all. out (N, K): the best solution.
+    table_p (S, 3), table_R (S, 3, 3) are nearest, `tries` starts in all. What is found from near[n] is left
+    only for less than `loyalty` times its squared error, or paths would jump about. out (N, K): the best solution.
     residual (N, 3): position m, turn of what was asked rad, half squared error.
     """
     K, S = offsets.shape[0], table.shape[0]
@@ -165,7 +166,7 @@ def solver_kernel(
     far = np.empty(S)
     for n in range(p.shape[0]):
         residual[n, 2] = 1e300
-        ranked = False
+        ranked = at_hand = False
         for t in range(tries + 1):
             # The last round follows the best so far to its end.
             to_the_end = t == tries
@@ -208,9 +209,10 @@ def solver_kernel(
                 if gain < 1e-8:
                     break
                 slow = slow + 1 if gain < 0.05 and not to_the_end else 0
-            if cost < residual[n, 2]:
+            if cost < (loyalty if at_hand and not to_the_end else 1.0) * residual[n, 2]:
                 residual[n, 2] = cost
                 out[n] = q
+                at_hand = t == 0 and near.shape[0] > 0
             if residual[n, 2] < good:
                 break
         place(first, bases, offsets, axes, out[n], Rl, pl)

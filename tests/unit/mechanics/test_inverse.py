@@ -292,3 +292,21 @@ def test_near_is_followed_along_a_path():
     for n, target in enumerate(tool_poses(arm, q)[:, 0]):
         near = solve(arm, target, near=near).q[0]
         assert near == pytest.approx(q[n], abs=1e-5)
+
+
+def test_near_is_not_left_for_a_little():
+    """A general five-joint arm along a path whose turns it cannot quite make never jumps to another elbow."""
+    arm = one_arm(
+        axes=[Z, Y, Y, X, Z],
+        offsets=[[0, 0, 0.04], [0, 0, 0.03], [0, 0, 0.105], [0, 0, 0.098], [0, 0, 0.03]],
+        tool=[0, 0, 0.08],
+        travel=np.radians([(-150, 150), (-110, 110), (-135, 135), (-150, 150), (-150, 150)]),
+    )
+    t = np.linspace(0, 1, 80)[:, None]
+    q = np.radians([-40, 30, 60, -20, 10]) + t * np.radians([80, 20, 20, 40, 20])
+    path = tool_poses(arm, q)[:, 0]
+    path[:, :3, :3] = path[:, :3, :3] @ rigid.rotation_of(np.array([0.05, 0.04, 0.0]))
+    near = q[0]
+    for target in path:
+        before, near = near, solve(arm, target, near=near).q[0]
+        assert np.abs(near - before).max() < 0.2
