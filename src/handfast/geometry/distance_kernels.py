@@ -38,7 +38,7 @@ def segments_apart(ax, ay, az, ux, uy, uz, uu, per_uu, bx, by, bz, vx, vy, vz, v
     vr = vx * rx + vy * ry + vz * rz
     determinant = uu * vv - uv * uv
     # Parallel segments: any s will do.
-    s = (uv * vr - ur * vv) / determinant if determinant > 1e-12 * uu * vv + TINY * TINY else 0.0
+    s = (uv * vr - ur * vv) / determinant if determinant > 1e-15 * uu * vv + TINY * TINY else 0.0
     t = clamped((uv * clamped(s, 0.0, 1.0) + vr) * per_vv, 0.0, 1.0)
     s = clamped((uv * t - ur) * per_uu, 0.0, 1.0)
     dx = rx + s * ux - t * vx
