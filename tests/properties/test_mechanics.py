@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from handfast.geometry.rigid import rotation_of, rotation_vector, yaw_pose
 from handfast.mechanics.dynamics import gravity_torques, inverse_dynamics, tip_forces_to_torques
-from handfast.mechanics.inverse import arrangement_of, solve
+from handfast.mechanics.inverse import arrangement_of, branches, solve
 from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Chain
 from support.arms import Z, one_arm, random_pair
@@ -149,6 +149,28 @@ def test_the_closed_form_inverts_every_arm_of_its_arrangement(seed):
     assert tool_poses(arm, solution.q)[:, 0] == pytest.approx(wanted, abs=1e-7)
     # Where the elbow is straight or the wrist above the yaw axis, angles are ill defined: 1e-6 there.
     assert np.median(np.abs(solution.q - q).max(axis=1)) < 1e-6
+
+
+@given(seeds)
+def test_the_closed_form_says_what_it_misses(seed):
+    """Targets anywhere, in reach or not: every branch misses the position by what it says, and the fingers' direction
+    by the turn that it gives up.
+    """
+    rng = np.random.default_rng(seed)
+    arm = five_joint_arm(rng)
+    arrangement = arrangement_of(arm)
+    assert arrangement is not None
+    wanted = tool_poses(arm, rng.uniform(-2, 2, (20, 5)))[:, 0]
+    wanted[:10, :3, 3] += rng.normal(size=(10, 3)) * 0.3
+    wanted[10:15, :2, 3] = arm.bases[0, :2, 3] + (arm.bases[0, :3, :3] @ arrangement.origin)[:2]  # above the yaw axis
+    wanted[:, :3, :3] = wanted[:, :3, :3] @ rotation_of(rng.normal(size=(20, 3)) * 0.3)
+    q, residual = branches(arm, arrangement, wanted)
+    for b in range(4):
+        got = tool_poses(arm, q[:, b])[:, 0]
+        missed = np.linalg.norm(got[:, :3, 3] - wanted[:, :3, 3], axis=1)
+        assert missed == pytest.approx(residual[:, b, 0], abs=1e-9)
+        apart = np.arccos(np.clip(np.sum(got[:, :3, 2] * wanted[:, :3, 2], axis=1), -1, 1))
+        assert apart == pytest.approx(residual[:, b, 1], abs=1e-7)
 
 
 @given(seeds)

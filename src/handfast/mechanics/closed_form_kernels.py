@@ -5,17 +5,23 @@ The yaw turns a vertical plane about the base; three parallel pitch joints work 
 the tool about the line of its fingers. Such an arm has five joints, so of the six coordinates of a pose one
 is given up: the turn of the fingers out of the plane. It is returned as a residual.
 
-In the plane, a vector is (h, z): h points where the arm leans with a positive turn about the pitch axis.
+In the plane, a vector is (h, z): h points where the arm leans with a positive turn about the pitch axis. As in
+`survey_kernels`, a block of LANES targets is worked on together, and nothing in the innermost loop branches.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from handfast.geometry.angle_kernels import direction_angle
+from handfast.geometry.distance_kernels import clamped
 from handfast.kernels import inner, kernel
 
 BRANCHES = 4
 """Two turns of the base times two elbows."""
+
+LANES = 32
+"""Targets in a block."""
 
 
 @inner
@@ -27,111 +33,155 @@ def into_travel(angle, low, high):
 
 
 @inner
-def five_joint_branches(
-    p, R, sides, signs, side_shift, column, upper, fore, hand, gamma0, roll_frame, travel, out, residual
-):
-    """All branches for one target in base axes, the origin at joint 1.
+def beyond_travel(angle, low, high):
+    """How far `angle` is outside the travel; negative inside."""
+    return max(low - angle, angle - high)
 
-    p (3,), R (3, 3): wanted tool pose. sides (3, 3): rows h, pitch axis y, z at zero pose. signs (5,): +1 or
-    -1 by the sense of each joint's axis. column, upper, fore, hand (2,): (h, z) from yaw to first pitch, and
-    of the three members. gamma0: direction of the fingers at zero pose, from z towards h. roll_frame (3, 3):
-    tool axes at zero pose in (h, y, z). out (4, 5) rad; residual (4, 3): distance that the position is out of
-    reach m, turn that is given up rad, travel exceeded rad (negative: rad to the nearest stop).
-    """
-    ph = sides[0, 0] * p[0] + sides[0, 1] * p[1] + sides[0, 2] * p[2]
-    py = sides[1, 0] * p[0] + sides[1, 1] * p[1] + sides[1, 2] * p[2]
-    pz = p[2]
-    radius = np.sqrt(ph * ph + py * py)
-    lean = side_shift / radius if radius > 1e-12 else 0.0
-    yaw_short = 0.0
-    if abs(lean) > 1.0:
-        yaw_short = abs(side_shift) - radius
-        lean = 1.0 if lean > 0.0 else -1.0
-    aim = np.arctan2(py, ph) if radius > 1e-12 else 0.0
-    dip = np.arcsin(lean)
-    la = np.sqrt(upper[0] * upper[0] + upper[1] * upper[1])
-    lb = np.sqrt(fore[0] * fore[0] + fore[1] * fore[1])
-    angle_a, angle_b = np.arctan2(upper[0], upper[1]), np.arctan2(fore[0], fore[1])
-    for turn in range(2):
-        yaw = aim - dip if turn == 0 else aim - np.pi + dip
-        c, s = np.cos(yaw), np.sin(yaw)
-        r = c * ph + s * py
-        # Rows of the wanted rotation in the turned (h, y, z) axes.
-        # W = Rz(-yaw) · sides · R, column by column.
-        w = np.empty((3, 3))
-        for k in range(3):
-            th = sides[0, 0] * R[0, k] + sides[0, 1] * R[1, k] + sides[0, 2] * R[2, k]
-            ty = sides[1, 0] * R[0, k] + sides[1, 1] * R[1, k] + sides[1, 2] * R[2, k]
-            w[0, k] = c * th + s * ty
-            w[1, k] = -s * th + c * ty
-            w[2, k] = R[2, k]
-        flat = np.sqrt(w[0, 2] * w[0, 2] + w[2, 2] * w[2, 2])
-        gamma = np.arctan2(w[0, 2], w[2, 2]) if flat > 1e-9 else gamma0
-        pitch = gamma - gamma0
-        cp, sp = np.cos(pitch), np.sin(pitch)
-        # Turning by `pitch` about y takes z towards h.
-        hand_h, hand_z = cp * hand[0] + sp * hand[1], -sp * hand[0] + cp * hand[1]
-        wh, wz = r - hand_h - column[0], pz - hand_z - column[1]
-        distance = np.sqrt(wh * wh + wz * wz)
-        cosine = (distance * distance - la * la - lb * lb) / (2.0 * la * lb)
-        short = 0.0
-        if cosine > 1.0:
-            short, cosine = distance - la - lb, 1.0
-        elif cosine < -1.0:
-            short, cosine = abs(la - lb) - distance, -1.0
-        bend = np.arccos(cosine)
-        for elbow in range(2):
-            b = 2 * turn + elbow
-            beta = bend if elbow == 0 else -bend
-            # beta is the angle from the upper member to the fore member, positive towards h.
-            toward = np.arctan2(wh, wz) if distance > 1e-12 else 0.0
-            first = toward - np.arctan2(lb * np.sin(beta), la + lb * np.cos(beta))
-            t1 = first - angle_a
-            t2 = beta - (angle_b - angle_a)
-            t3 = pitch - t1 - t2
-            # The roll turns the tool about its fingers: compare the wanted x and y axes with those at roll 0.
-            sine = cosine_sum = 0.0
-            for k in range(3):
-                xh = cp * roll_frame[0, 0] + sp * roll_frame[2, 0]
-                xy = roll_frame[1, 0]
-                xz = -sp * roll_frame[0, 0] + cp * roll_frame[2, 0]
-                yh = cp * roll_frame[0, 1] + sp * roll_frame[2, 1]
-                yy = roll_frame[1, 1]
-                yz = -sp * roll_frame[0, 1] + cp * roll_frame[2, 1]
-                if k == 0:
-                    sine += w[0, 0] * yh - w[0, 1] * xh
-                    cosine_sum += w[0, 0] * xh + w[0, 1] * yh
-                elif k == 1:
-                    sine += w[1, 0] * yy - w[1, 1] * xy
-                    cosine_sum += w[1, 0] * xy + w[1, 1] * yy
-                else:
-                    sine += w[2, 0] * yz - w[2, 1] * xz
-                    cosine_sum += w[2, 0] * xz + w[2, 1] * yz
-            roll = np.arctan2(sine, cosine_sum)
-            out[b, 0] = signs[0] * yaw
-            out[b, 1] = signs[1] * t1
-            out[b, 2] = signs[2] * t2
-            out[b, 3] = signs[3] * t3
-            out[b, 4] = signs[4] * roll
-            residual[b, 0] = max(short, yaw_short)
-            residual[b, 1] = np.arcsin(min(1.0, abs(w[1, 2])))
-            worst = -1e30
-            for i in range(5):
-                out[b, i] = into_travel(out[b, i], travel[i, 0], travel[i, 1])
-                worst = max(worst, max(travel[i, 0] - out[b, i], out[b, i] - travel[i, 1]))
-            residual[b, 2] = worst
+
+@inner
+def planar_arm(h, z, la, lb):
+    """Two members la, lb that reach for (h, z): the direction of the upper one for a straight arm, from z to h,
+    how far it is turned back from there, the bend between the two, and how far (h, z) is out of their reach."""
+    distance = np.sqrt(h * h + z * z)
+    cosine = clamped((distance * distance - la * la - lb * lb) / (2.0 * la * lb), -1.0, 1.0)
+    sine = np.sqrt((1.0 - cosine) * (1.0 + cosine))
+    short = max(max(distance - la - lb, abs(la - lb) - distance), 0.0)
+    toward = direction_angle(h, z)
+    back = direction_angle(lb * sine, la + lb * cosine)
+    return toward, back, direction_angle(sine, cosine), short
 
 
 _SHAPE = "f8[:,::1], f8[::1], f8, f8[::1], f8[::1], f8[::1], f8[::1], f8, f8[:,::1], f8[:,::1]"
 
 
-@kernel(f"void(f8[:,::1], f8[:,:,::1], {_SHAPE}, f8[:,:,::1], f8[:,:,::1])")
+@kernel(f"void(f8[:,:,::1], f8[:,::1], f8[::1], {_SHAPE}, f8[:,:,::1], f8[:,:,::1])")
 def five_joint_kernel(
-    p, R, sides, signs, side_shift, column, upper, fore, hand, gamma0, roll_frame, travel, out, residual
+    X_WT, base, origin, sides, signs, side_shift, column, upper, fore, hand, gamma0, roll_frame, travel, out, residual
 ):
-    """All branches of N targets: out (N, 4, 5), residual (N, 4, 3)."""
-    for n in range(p.shape[0]):
-        five_joint_branches(
-            p[n], R[n], sides, signs, side_shift, column, upper, fore, hand, gamma0, roll_frame, travel,
-            out[n], residual[n],
-        )  # fmt: skip
+    """All branches for N wanted tool poses X_WT (N, 4, 4) of an arm whose base stands at `base` (4, 4).
+
+    origin (3,): joint 1 in the base. sides (3, 3): rows h, pitch axis y, z at zero pose. signs (5,): +1 or -1 by
+    the sense of each joint's axis. side_shift: of the TCP along the pitch axis. column, upper, fore, hand (2,):
+    (h, z) from yaw to first pitch, and of the three members. gamma0: direction of the fingers at zero pose, from
+    z towards h. roll_frame (3, 3): tool axes at zero pose in (h, y, z). out (N, 4, 5) rad; residual (N, 4, 3):
+    distance that the position is out of reach m, turn that is given up rad, travel exceeded rad (negative: rad to
+    the nearest stop).
+    """
+    N = X_WT.shape[0]
+    X, B = np.empty((3, 4, LANES)), np.empty((BRANCHES, 8, LANES))
+    A = np.empty((3, 4))  # rows h, y, z at zero pose, and joint 1, in world axes
+    for r in range(3):
+        A[r, 3] = base[r, 3] + base[r, 0] * origin[0] + base[r, 1] * origin[1] + base[r, 2] * origin[2]
+        for c in range(3):
+            A[r, c] = sides[r, 0] * base[c, 0] + sides[r, 1] * base[c, 1] + sides[r, 2] * base[c, 2]
+    hx, hy, hz, yx, yy, yz, zx, zy, zz = A[0, 0], A[0, 1], A[0, 2], A[1, 0], A[1, 1], A[1, 2], A[2, 0], A[2, 1], A[2, 2]
+    ox, oy, oz = A[0, 3], A[1, 3], A[2, 3]
+    la, lb = np.sqrt(upper[0] ** 2 + upper[1] ** 2), np.sqrt(fore[0] ** 2 + fore[1] ** 2)
+    angle_a = np.arctan2(upper[0], upper[1])
+    angle_ab = np.arctan2(fore[0], fore[1]) - angle_a
+    column_h, column_z, hand_h, hand_z = column[0], column[1], hand[0], hand[1]
+    cos0, sin0 = np.cos(gamma0), np.sin(gamma0)
+    f00, f01, f10, f11, f20, f21 = (
+        roll_frame[0, 0], roll_frame[0, 1], roll_frame[1, 0], roll_frame[1, 1], roll_frame[2, 0], roll_frame[2, 1],
+    )  # fmt: skip
+    for start in range(0, N, LANES):
+        lanes = min(LANES, N - start)
+        for n in range(lanes):
+            for r in range(3):
+                for c in range(4):
+                    X[r, c, n] = X_WT[start + n, r, c]
+        for turn in range(2):
+            flip = 1.0 - 2.0 * turn
+            for n in range(lanes):
+                px, py, pz = X[0, 3, n] - ox, X[1, 3, n] - oy, X[2, 3, n] - oz
+                ph, py, pz = hx * px + hy * py + hz * pz, yx * px + yy * py + yz * pz, zx * px + zy * py + zz * pz
+                # The yaw: the TCP stands beside the plane by side_shift; the arm may also lean over backwards.
+                radius = np.sqrt(ph * ph + py * py)
+                beside = max(abs(side_shift) - radius, 0.0)
+                lean = clamped(side_shift / max(radius, 1e-300), -1.0, 1.0)
+                upright = flip * np.sqrt((1.0 - lean) * (1.0 + lean))
+                ca, sa = (ph / radius if radius > 1e-12 else 1.0), (py / radius if radius > 1e-12 else 0.0)
+                c, s = ca * upright + sa * lean, sa * upright - ca * lean
+                r = c * ph + s * py
+                # The wanted rotation, column by column, in the turned (h, y, z) axes.
+                x0, x1, x2 = X[0, 0, n], X[1, 0, n], X[2, 0, n]
+                th, ty = hx * x0 + hy * x1 + hz * x2, yx * x0 + yy * x1 + yz * x2
+                w00, w10, w20 = c * th + s * ty, -s * th + c * ty, zx * x0 + zy * x1 + zz * x2
+                x0, x1, x2 = X[0, 1, n], X[1, 1, n], X[2, 1, n]
+                th, ty = hx * x0 + hy * x1 + hz * x2, yx * x0 + yy * x1 + yz * x2
+                w01, w11, w21 = c * th + s * ty, -s * th + c * ty, zx * x0 + zy * x1 + zz * x2
+                x0, x1, x2 = X[0, 2, n], X[1, 2, n], X[2, 2, n]
+                th, ty = hx * x0 + hy * x1 + hz * x2, yx * x0 + yy * x1 + yz * x2
+                w02, w12, w22 = c * th + s * ty, -s * th + c * ty, zx * x0 + zy * x1 + zz * x2
+                # The sum of the pitches, from the direction of the fingers in the plane.
+                flat = np.sqrt(w02 * w02 + w22 * w22)
+                sin_g, cos_g = (w02 / flat if flat > 1e-9 else sin0), (w22 / flat if flat > 1e-9 else cos0)
+                cp, sp = cos_g * cos0 + sin_g * sin0, sin_g * cos0 - cos_g * sin0
+                pitch = direction_angle(sp, cp)
+                # Turning by `pitch` about y takes z towards h.
+                wh = r - cp * hand_h - sp * hand_z - column_h
+                wz = pz + sp * hand_h - cp * hand_z - column_z
+                toward, back, bend, short = planar_arm(wh, wz, la, lb)
+                short = np.sqrt(short * short + beside * beside)
+                # The roll turns the tool about its fingers: compare its x and y axes with those at roll 0.
+                xh, xz = cp * f00 + sp * f20, -sp * f00 + cp * f20
+                yh, y_z = cp * f01 + sp * f21, -sp * f01 + cp * f21
+                sine = w00 * yh - w01 * xh + w10 * f11 - w11 * f10 + w20 * y_z - w21 * xz
+                cosine = w00 * xh + w01 * yh + w10 * f10 + w11 * f11 + w20 * xz + w21 * y_z
+                yaw, roll = signs[0] * direction_angle(s, c), signs[4] * direction_angle(sine, cosine)
+                yaw = into_travel(yaw, travel[0, 0], travel[0, 1])
+                roll = into_travel(roll, travel[4, 0], travel[4, 1])
+                ends = max(
+                    beyond_travel(yaw, travel[0, 0], travel[0, 1]), beyond_travel(roll, travel[4, 0], travel[4, 1])
+                )
+                given_up = direction_angle(abs(w12), flat)
+                for elbow in range(2):
+                    side = 1.0 - 2.0 * elbow
+                    t1 = toward - side * back - angle_a
+                    t2 = side * bend - angle_ab
+                    t3 = pitch - t1 - t2
+                    t1 = into_travel(signs[1] * t1, travel[1, 0], travel[1, 1])
+                    t2 = into_travel(signs[2] * t2, travel[2, 0], travel[2, 1])
+                    t3 = into_travel(signs[3] * t3, travel[3, 0], travel[3, 1])
+                    b = 2 * turn + elbow
+                    B[b, 0, n], B[b, 1, n], B[b, 2, n], B[b, 3, n], B[b, 4, n] = yaw, t1, t2, t3, roll
+                    B[b, 5, n], B[b, 6, n] = short, given_up
+                    B[b, 7, n] = max(
+                        max(ends, beyond_travel(t1, travel[1, 0], travel[1, 1])),
+                        max(
+                            beyond_travel(t2, travel[2, 0], travel[2, 1]), beyond_travel(t3, travel[3, 0], travel[3, 1])
+                        ),
+                    )
+        for n in range(lanes):
+            for b in range(BRANCHES):
+                for i in range(5):
+                    out[start + n, b, i] = B[b, i, n]
+                for i in range(3):
+                    residual[start + n, b, i] = B[b, 5 + i, n]
+
+
+@kernel("void(f8[:,:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[:,::1])")
+def best_branch_kernel(branches, residuals, near, out, residual):
+    """The best of the branches (N, 4, 5) of N targets, out (N, 5), and its residual (N, 3).
+
+    Among those that reach, the one nearest to near (N, 5), or where near is empty the one farthest from the
+    stops; a turn that is given up counts against it. Those that do not reach by how far they miss.
+    """
+    for n in range(branches.shape[0]):
+        best, lowest = 0, np.inf
+        for b in range(branches.shape[1]):
+            missed = residuals[n, b, 0] + max(residuals[n, b, 2], 0.0)
+            if missed > 1e-9:
+                cost = 1e3 + 1e3 * missed
+            elif near.shape[0] == 0:
+                cost = residuals[n, b, 2] + residuals[n, b, 1]
+            else:
+                cost = residuals[n, b, 1]
+                away = 0.0
+                for i in range(branches.shape[2]):
+                    away = max(away, abs(branches[n, b, i] - near[n, i]))
+                cost += away
+            if cost < lowest:
+                best, lowest = b, cost
+        out[n] = branches[n, best]
+        residual[n] = residuals[n, best]

@@ -11,8 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from handfast.geometry.rigid import Array, inverse
-from handfast.mechanics.closed_form_kernels import BRANCHES, five_joint_kernel
+from handfast.geometry.rigid import Array
+from handfast.mechanics.closed_form_kernels import BRANCHES, best_branch_kernel, five_joint_kernel
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import Chain
 from handfast.mechanics.solver_kernels import solver_kernel
@@ -105,7 +105,7 @@ def arrangement_of(chain: Chain) -> Arrangement | None:
     if min(np.linalg.norm(plane(members[1])), np.linalg.norm(plane(members[2]))) < 1e-9:
         return None
     return Arrangement(
-        origin=offsets[0],
+        origin=np.ascontiguousarray(offsets[0]),
         sides=sides,
         signs=np.array(
             [np.sign(axes[0] @ z), *(np.sign(axes[i] @ pitch) for i in (1, 2, 3)), np.sign(axes[4] @ fingers)]
@@ -125,14 +125,12 @@ def branches(chain: Chain, arrangement: Arrangement, X_WT: Array) -> tuple[Array
 
     Returns q (N, 4, 5) rad and residual (N, 4, 3): position missed m, turn given up rad, travel exceeded rad.
     """
-    X_BT = inverse(chain.bases[0]) @ X_WT
-    p = np.ascontiguousarray(X_BT[:, :3, 3] - arrangement.origin)
-    R = np.ascontiguousarray(X_BT[:, :3, :3])
-    q, residual = np.empty((len(p), BRANCHES, 5)), np.empty((len(p), BRANCHES, 3))
+    q, residual = np.empty((len(X_WT), BRANCHES, 5)), np.empty((len(X_WT), BRANCHES, 3))
     a = arrangement
+    poses, base = np.require(X_WT, float, ["C", "W"]), np.ascontiguousarray(chain.bases[0])
     five_joint_kernel(
-        p, R, a.sides, a.signs, a.side_shift, a.column, a.upper, a.fore, a.hand, a.gamma0, a.roll_frame,
-        np.ascontiguousarray(chain.travel), q, residual,
+        poses, base, a.origin, a.sides, a.signs, a.side_shift, a.column, a.upper, a.fore, a.hand, a.gamma0,
+        a.roll_frame, np.ascontiguousarray(chain.travel), q, residual,
     )  # fmt: skip
     return q, residual
 
@@ -146,21 +144,15 @@ def solve(chain: Chain, X_WT: Array, near: Array | None = None) -> Solution:
     solver knows no branches: it goes downhill from `near`, and takes what it finds elsewhere only where that is
     clearly better.
     """
-    X_WT = np.atleast_3d(np.asarray(X_WT, dtype=float)).reshape(-1, 4, 4)
+    X_WT = np.asarray(X_WT, dtype=float).reshape(-1, 4, 4)
+    N, K = len(X_WT), chain.joints
+    first = np.empty((0, K)) if near is None else np.array(np.broadcast_to(near, (N, K)), dtype=float, order="C")
     arrangement = arrangement_of(chain)
     if arrangement is None:
-        return _solve_general(chain, X_WT, near)
-    q, residual = branches(chain, arrangement, X_WT)
-    short, turn, beyond = residual[..., 0], residual[..., 1], residual[..., 2]
-    unreachable = short + np.maximum(beyond, 0.0)
-    if near is None:
-        taste = beyond
-    else:
-        taste = np.abs(q - np.atleast_2d(near)[:, None, :]).max(axis=-1)
-    cost = np.where(unreachable > 1e-9, 1e3 + 1e3 * unreachable, taste + turn)
-    best = np.argmin(cost, axis=1)
-    rows = np.arange(len(q))
-    return Solution(q[rows, best], short[rows, best], turn[rows, best], beyond[rows, best])
+        return _solve_general(chain, X_WT, first)
+    q, residual = np.empty((N, K)), np.empty((N, 3))
+    best_branch_kernel(*branches(chain, arrangement, X_WT), first, q, residual)
+    return Solution(q, residual[:, 0], residual[:, 1], residual[:, 2])
 
 
 def _spread(joints: int, count: int) -> Array:
@@ -201,11 +193,10 @@ def _descend(
     return out, residual
 
 
-def _solve_general(chain: Chain, X_WT: Array, near: Array | None) -> Solution:
-    """Any serial arm, by damped least squares from several starts."""
-    N, K = len(X_WT), chain.joints
-    first = np.empty((0, K)) if near is None else np.array(np.broadcast_to(near, (N, K)), dtype=float, order="C")
-    q, residual = _descend(chain, X_WT, _ASKED.get(K, (1.0, _TURN_WEIGHT, _TURN_WEIGHT)), first, _TRIES, 0.5)
+def _solve_general(chain: Chain, X_WT: Array, near: Array) -> Solution:
+    """Any serial arm, by damped least squares from several starts; near (N, K), or empty."""
+    K = chain.joints
+    q, residual = _descend(chain, X_WT, _ASKED.get(K, (1.0, _TURN_WEIGHT, _TURN_WEIGHT)), near, _TRIES, 0.5)
     if K < 6:
         # A pose cannot be met in full: bring the position home exactly, and give up what is left of the turn.
         q, residual = _descend(chain, X_WT, _HOME, q, 1)

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from handfast.geometry.angle_kernels import sine_cosine
 from handfast.geometry.distance_kernels import TINY, segment_box, segments_apart
 from handfast.kernels import inner, kernel
 
@@ -38,29 +39,6 @@ def numbers(count):
 def vectors(count):
     """Room for `count` vectors of a block."""
     return np.empty((count, 3, LANES))
-
-
-@inner
-def sine_cosine(x):
-    """Sine and cosine of `x` rad, to about two units in the last place for |x| up to 1e5.
-
-    The nearest multiple of a right angle is taken off in three pieces, so that the rest is as good as `x`
-    (Cody & Waite, *Software Manual for the Elementary Functions*, 1980, from memory). The rest, at most 45
-    degrees, goes into Taylor's series. Unlike the library's functions this works on a vector register.
-    """
-    turns = np.floor(x * (2.0 / np.pi) + 0.5)
-    r = ((x - turns * 1.5707963267341256) - turns * 6.077100506303966e-11) - turns * 2.0222662487959506e-21
-    w = r * r
-    s = w * (1.0 / 6227020800.0 - w * (1.0 / 1307674368000.0 - w * (1.0 / 355687428096000.0)))
-    s = w * (1.0 / 120.0 - w * (1.0 / 5040.0 - w * (1.0 / 362880.0 - w * (1.0 / 39916800.0 - s))))
-    s = r - r * w * (1.0 / 6.0 - s)
-    c = w * (1.0 / 479001600.0 - w * (1.0 / 87178291200.0 - w * (1.0 / 20922789888000.0)))
-    c = w * (1.0 / 24.0 - w * (1.0 / 720.0 - w * (1.0 / 40320.0 - w * (1.0 / 3628800.0 - c))))
-    c = 1.0 - w * (0.5 - c)
-    quarter = turns - 4.0 * np.floor(0.25 * turns)
-    sideways = (quarter == 1.0) | (quarter == 3.0)
-    sine, cosine = (c if sideways else s), (s if sideways else c)
-    return (-sine if quarter >= 2.0 else sine), (-cosine if (quarter == 1.0) | (quarter == 2.0) else cosine)
 
 
 @inner

@@ -15,6 +15,7 @@ from types import FunctionType
 import numpy as np
 import pytest
 
+from handfast.geometry.angle_kernels import direction_angle, sine_cosine
 from handfast.kernels import PLAIN
 from handfast.mechanics import chain_kernels, survey_kernels
 from handfast.mechanics.clearance import survey
@@ -84,9 +85,20 @@ def test_plain_sample_by_sample():
 def test_plain_sine_and_cosine():
     """Against the library's, over every quarter and far out; two units in the last place of 1."""
     angles = np.concatenate([np.linspace(-20, 20, 4001), np.arange(-40, 41) * np.pi / 4, [1e5, -1e5, 12345.6789]])
-    found = np.array([survey_kernels.sine_cosine(x) for x in angles])
+    found = np.array([sine_cosine(x) for x in angles])
     assert found[:, 0] == pytest.approx(np.sin(angles), abs=2.3e-16)
     assert found[:, 1] == pytest.approx(np.cos(angles), abs=2.3e-16)
+
+
+def test_plain_angle_of_a_direction():
+    """Against the library's: all round, on the axes and diagonals, and lengths from 1e-8 to 1e8; two units of π."""
+    rng = np.random.default_rng(23)
+    around = np.linspace(-np.pi, np.pi, 2001)
+    x, y = np.cos(around), np.sin(around)
+    x = np.concatenate([x, [0, 0, 1, -1, 0, 1, -1, 1, -1], rng.normal(size=500) * 10.0 ** rng.uniform(-8, 8, 500)])
+    y = np.concatenate([y, [1, -1, 0, 0, 0, 1, 1, -1, -1], rng.normal(size=500) * 10.0 ** rng.uniform(-8, 8, 500)])
+    found = np.array([direction_angle(b, a) for a, b in zip(x, y, strict=True)])
+    assert found == pytest.approx(np.arctan2(y, x), abs=9e-16)
 
 
 def test_plain_threads_change_nothing():
