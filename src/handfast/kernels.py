@@ -58,7 +58,29 @@ def _prepared(folder: Path) -> Path | None:
         return None
 
 
+def _without_blas() -> None:
+    """Load the part of numba that asks whether linear algebra is at hand, and let it find none.
+
+    It asks by importing scipy.linalg, which takes a third of the time until the first kernel is ready, and our
+    kernels multiply no matrices that way. What others compile in this process still finds it when they need it.
+    """
+    import numba.np.linalg as linear
+
+    def none_needed() -> None:
+        raise ImportError
+
+    ask = getattr(linear, "ensure_blas", None)
+    if ask is None:  # another numba than we know
+        return
+    linear.ensure_blas = none_needed
+    try:
+        import numba.np.arraymath  # noqa: F401
+    finally:
+        linear.ensure_blas = ask
+
+
 if not PLAIN:
+    _without_blas()
     _folder = _prepared(cache_folder())
     if _folder is None:
         print(

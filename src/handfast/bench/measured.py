@@ -103,6 +103,14 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
                 expected="one standard deviation in the unit of the key, at least 0",
                 next_step="write a number, or take the line out where it is not known",
             )
+        known = raw.get("known", True)
+        if not isinstance(known, bool):
+            raise InputError(
+                f"{shown(known)} does not fit",
+                where=document.place((*where, "known")),
+                expected="true or false",
+                next_step="write one of them, or take the line out",
+            )
         entries.append(
             Measured(
                 of=str(raw["of"]),
@@ -112,7 +120,7 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
                 date=date.isoformat() if isinstance(date, (datetime.date, datetime.datetime)) else str(date),
                 source=str(raw["source"]),
                 batch=str(raw.get("batch", "")),
-                known=bool(raw.get("known", True)),
+                known=known,
                 index=index,
                 document=document,
             )
@@ -158,7 +166,7 @@ def without_last_batch(old: str) -> tuple[str, str]:
     return str(tomlkit.dumps(document)), batch
 
 
-MEASURABLE = ("number", "whole", "text", "flag", "choice", "vector", "rows")
+MEASURABLE = ("number", "whole", "text", "flag", "choice", "vector", "matrix", "rows")
 """Kinds of keys that one measured value can replace; a whole table is not one value."""
 
 

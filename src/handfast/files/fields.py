@@ -298,10 +298,14 @@ def _read_vector(spec: Spec, value: Any, document: Document, key: Key) -> tuple[
 def _read_matrix(spec: Spec, value: Any, document: Document, key: Key) -> tuple[tuple[float, ...], ...]:
     if not isinstance(value, list) or not value or not all(isinstance(row, list) for row in value):
         raise _refuse(spec, value, document, key, "a list of rows is needed")
-    for number_, row in enumerate(value, 1):
+    result = []
+    for index, row in enumerate(value):
+        place = (*key, index)
         if len(row) != len(value[0]):
-            raise _refuse(spec, row, document, key, f"row {number_} has {len(row)} numbers, row 1 {len(value[0])}")
-    return tuple(tuple(spec.unit.to_si(_number(spec, x, document, key)) for x in row) for row in value)
+            what = f"row {index + 1} has {len(row)} numbers, row 1 {len(value[0])}"
+            raise _refuse(spec, row, document, place, what)
+        result.append(tuple(spec.unit.to_si(_number(spec, entry, document, place)) for entry in row))
+    return tuple(result)
 
 
 def _read_rows(spec: Spec, value: Any, document: Document, key: Key) -> tuple[tuple[float, ...], ...]:

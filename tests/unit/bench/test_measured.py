@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from handfast.bench.folder import BenchFolder, read_bench
-from handfast.bench.measured import quantities, read_measured
+from handfast.bench.measured import measured_text, quantities, read_measured, without_last_batch
 from handfast.errors import InputError
 from support.benches import lay_down
 
@@ -101,6 +101,7 @@ def test_what_is_kept_of_an_entry(tmp_path: Path):
         (entry() + '[[value]]\nof = "supply"\n', "measured.toml:7: value.2: key is missing"),
         (entry(more="uncertainty = -1\n"), "measured.toml:7: value.1.uncertainty: -1 does not fit"),
         (entry(more="uncertainty = true\n"), "measured.toml:7: value.1.uncertainty: true does not fit"),
+        (entry(more='known = "no"\n'), 'measured.toml:7: value.1.known: "no" does not fit'),
         (entry(value="nan"), "measured.toml:4: value.1.value: nan is not a number to work with"),
         (entry(value="31"), "measured.toml:4: value.1.value: 31 is out of range"),
         (entry(value='"much"'), 'measured.toml:4: value.1.value: "much" does not fit'),
@@ -139,3 +140,31 @@ def test_measured_values_must_leave_a_bench_that_fits(tmp_path: Path, of: str, k
     assert message[0] == "measured.toml: with these measured values the bench no longer fits together"
     assert said in message[1]
     assert message[-1] == "  next: take out the entry that does not fit"
+
+
+def test_a_measured_zero_may_shorten_the_travel(tmp_path: Path):
+    """A servo found mounted 10 degrees off gets less far one way; that is no reason to refuse its bench."""
+    folder = lay_down(tmp_path)
+    measure(folder, ("left roll", "pulse_at_zero_us", "1611"))
+    assert read_bench(folder).arms.left.joints[4].pulse_at_zero == pytest.approx(1611e-6)
+
+
+def test_values_are_added_and_taken_out_again(tmp_path: Path):
+    """A batch at the end, comments kept; without it the text is as it was. Nothing to take out says so."""
+    folder = lay_down(tmp_path)
+    before = "# by hand\n" + entry() + "\n"
+    text = measured_text(before, [("supply", "voltage_V", 5.8, 0.05, True)], "2026-11-26", "meter", "b2")
+    folder.measured.write_text(text)
+    assert text.startswith("# by hand")
+    last = read_measured(folder.measured)[-1]
+    assert (last.of, last.value, last.uncertainty, last.date, last.batch) == ("supply", 5.8, 0.05, "2026-11-26", "b2")
+    assert read_bench(folder).supply.voltage == 5.8
+    left, batch = without_last_batch(text)
+    assert batch == "b2"
+    folder.measured.write_text(left)
+    assert len(read_measured(folder.measured)) == 1
+    assert read_bench(folder).supply.voltage == 6.0
+    empty, _ = without_last_batch(left)
+    folder.measured.write_text(empty)
+    assert read_measured(folder.measured) == ()
+    assert without_last_batch(empty)[1] == ""

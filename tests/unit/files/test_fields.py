@@ -15,6 +15,7 @@ from handfast.files.fields import (
     choice,
     derived,
     flag,
+    matrix,
     named,
     number,
     read_table,
@@ -53,6 +54,7 @@ class Cart:
     bed: tuple[float, ...] = vector("bed_mm", (0, 0, 0), "where the bed is", 3, -1000, 1000)
     teeth: tuple[float, ...] | None = vector("teeth", None, "any numbers", None)
     curve: Any = rows("curve", ("angle_deg", "pulse_us"), "measured points")
+    road: Any = matrix("road_deg", "slopes met on the way", -90, 90)
     spare: Wheel | None = table("spare", Wheel, "a spare wheel", optional=True)
     wheels: tuple[Wheel, ...] = tables("wheel", Wheel, "its wheels")
     parts: tuple[Wheel, ...] = named("part", Wheel, "its other parts")
@@ -83,6 +85,7 @@ side = "right"
 bed_mm = [10, -20.5, 30]
 teeth = [1, 2, 3, 4]
 curve = [[0, 1000], [90, 2000]]
+road_deg = [[0, 30, 60], [1, 2, 3]]
 [spare]
 radius_mm = 50
 [[wheel]]
@@ -106,6 +109,7 @@ def test_every_kind_is_read_in_si():
     assert cart.bed == pytest.approx((0.01, -0.0205, 0.03))
     assert cart.teeth == (1.0, 2.0, 3.0, 4.0)
     assert cart.curve[1] == pytest.approx((math.pi / 2, 2e-3))
+    assert cart.road[0] == pytest.approx((0, math.pi / 6, math.pi / 3))
     assert cart.spare is not None
     assert (cart.spare.name, cart.spare.radius) == ("spare", pytest.approx(0.05))
     assert [wheel.radius for wheel in cart.wheels] == pytest.approx([0.06, 0.07])
@@ -179,6 +183,14 @@ def test_numbers_are_written_with_six_digits():
             "cart.toml:2: curve: the column angle_deg does not rise",
             "rising",
         ),
+        (
+            "mass_g = 1\nroad_deg = 1",
+            "cart.toml:2: road_deg: a list of rows is needed",
+            "rows of numbers from -90 to 90 °",
+        ),
+        ("mass_g = 1\nroad_deg = []", "cart.toml:2: road_deg: a list of rows is needed", "a list of rows"),
+        ("mass_g = 1\nroad_deg = [[1, 2],\n[3]]", "cart.toml:3: road_deg.2: row 2 has 1 numbers, row 1 2", "rows"),
+        ("mass_g = 1\nroad_deg = [[1, 2],\n[3, 91]]", "cart.toml:3: road_deg.2: 91 is out of range", "rows"),
         ("mass_g = 1\nspare = 1", "cart.toml:2: spare: 1 does not fit", "a table [spare]"),
         ("mass_g = 1\nwheel = 1", "cart.toml:2: wheel: 1 does not fit", "tables [[wheel]]"),
         ("mass_g = 1\nwheel = [1]", "cart.toml:2: wheel: a list does not fit", "tables [[wheel]]"),
