@@ -21,7 +21,7 @@ from handfast.mechanics.model import Chain, model_of
 from ratios import Row, times_faster
 from support import in_pinocchio
 
-TARGETS = 500
+TARGETS = 1000
 
 
 @cache

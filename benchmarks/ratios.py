@@ -10,12 +10,25 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the table: what is compared, how many times faster it must and should be, and the measuring."""
+    """One line of the table: what is compared, what it must and should come to, and the measuring.
+
+    As a rule a number of times faster, the more the better; with `at_most` something that must stay below its
+    goal, such as a start in seconds (unit "s").
+    """
 
     name: str
     goal: float
     aim: float
     measure: Callable[[], float]
+    unit: str = "x"
+    at_most: bool = False
+
+    def met(self, measured: float) -> str:
+        """Whether the goal is met, and perhaps the aim, in words."""
+        sign = -1.0 if self.at_most else 1.0
+        if sign * measured < sign * self.goal:
+            return "no"
+        return "yes" if sign * measured < sign * self.aim else "yes, and the aim"
 
 
 def times_faster(

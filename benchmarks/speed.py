@@ -29,12 +29,12 @@ def main(words: list[str]) -> int:
     """Measure and print, row by row."""
     wanted = [row for row in rows() if all(word in row.name for word in words)]
     width = max((len(row.name) for row in wanted), default=3)
-    print(f"{'row':{width}} | measured |   goal |    aim | met")
-    print(f"{'-' * width}-|----------|--------|--------|----")
+    print(f"{'row':{width}} | measured |     goal |      aim | met")
+    print(f"{'-' * width}-|----------|----------|----------|----")
     for row in wanted:
         measured = row.measure()
-        met = "no" if measured < row.goal else "yes" if measured < row.aim else "yes, and the aim"
-        print(f"{row.name:{width}} | {measured:7.1f}x | {row.goal:5.4g}x | {row.aim:5.4g}x | {met}", flush=True)
+        figures = [f"{value:.4g}{row.unit}" for value in (measured, row.goal, row.aim)]
+        print(f"{row.name:{width}} | " + " | ".join(f"{f:>8}" for f in figures) + f" | {row.met(measured)}", flush=True)
     return 0
 
 
