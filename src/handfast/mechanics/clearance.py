@@ -47,10 +47,14 @@ def survey(
     J = np.empty((*q.shape, 6))
     gaps = np.empty((len(q), len(bodies.pairs)))
 
+    def rows_of(held_things: Array, part: slice) -> Array:
+        return held_things[part] if len(held_things) > 1 else held_things
+
     def work(part: slice) -> None:
         survey_kernel(
             chain.first, chain.bases, chain.offsets, chain.axes, chain.masses, chain.coms, chain.inertias,
-            chain.gravity, chain.tools, loads[part], load_offsets[part], bodies.links, bodies.froms, bodies.tos,
+            chain.gravity, chain.tools, rows_of(loads, part), rows_of(load_offsets, part), bodies.links, bodies.froms,
+            bodies.tos,
             bodies.radii, bodies.pairs, bodies.boxes, bodies.box_sizes, q[part], qd[part], qdd[part],
             tau[part], J[part], gaps[part],
         )  # fmt: skip

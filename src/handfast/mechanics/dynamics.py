@@ -11,13 +11,15 @@ from handfast.mechanics.survey_kernels import torques_kernel
 
 
 def held(chain: Chain, N: int, loads: Array | None, load_offsets: Array | None) -> tuple[Array, Array]:
-    """Loads (N, arms) and their offsets (N, arms, 3) of N samples, as kernels take them; None is nothing."""
-    loads = np.zeros(chain.arms) if loads is None else np.asarray(loads, dtype=float)
-    load_offsets = np.zeros((chain.arms, 3)) if load_offsets is None else np.asarray(load_offsets, dtype=float)
-    return (
-        np.array(np.broadcast_to(loads, (N, chain.arms)), order="C"),
-        np.array(np.broadcast_to(load_offsets, (N, chain.arms, 3)), order="C"),
-    )
+    """Loads and their offsets as kernels take them: N rows, or one that holds for all samples; None is nothing."""
+    A = chain.arms
+    loads = np.zeros(A) if loads is None else loads
+    load_offsets = np.zeros((A, 3)) if load_offsets is None else load_offsets
+    rows = np.require(loads, float, ["C", "W"]).reshape(-1, A)
+    places = np.require(load_offsets, float, ["C", "W"]).reshape(-1, A, 3)
+    if len(rows) not in (1, N) or len(places) not in (1, N):
+        raise ValueError(f"{len(rows)} loads at {len(places)} places for {N} samples")
+    return rows, places
 
 
 def inverse_dynamics(

@@ -292,12 +292,19 @@ def gather(lanes, start, rows, block):
 
 
 @inner
-def gather_by_row(lanes, start, rows, block):
-    """The samples from `start` on of rows (N, K, M) as a block (K, M, LANES)."""
+def gather_loads(lanes, start, loads, offsets, load, offset):
+    """Loads (N, arms) and their offsets (N, arms, 3) as blocks load (arms, LANES), offset (arms, 3, LANES).
+
+    Either may have a single row that holds for all samples.
+    """
     for n in range(lanes):
-        for k in range(rows.shape[1]):
-            for m in range(rows.shape[2]):
-                block[k, m, n] = rows[start + n, k, m]
+        row = start + n if loads.shape[0] > 1 else 0
+        for arm in range(loads.shape[1]):
+            load[arm, n] = loads[row, arm]
+        row = start + n if offsets.shape[0] > 1 else 0
+        for arm in range(loads.shape[1]):
+            for r in range(3):
+                offset[arm, r, n] = offsets[row, arm, r]
 
 
 @inner
@@ -361,7 +368,7 @@ def places_kernel(first, bases, offsets, axes, tools, tool_turns, q, R, p, X_WT,
 def torques_kernel(
     first, bases, offsets, axes, masses, coms, inertias, gravity, tools, loads, load_offsets, q, qd, qdd, tau
 ):
-    """Inverse dynamics of N samples: tau (N, K). load_offsets (N, arms, 3): from the TCP, in link axes."""
+    """Inverse dynamics of N samples: tau (N, K). loads and load_offsets as in `gather_loads`."""
     N, K = q.shape
     arms = first.shape[0] - 1
     angle, speed, gain, torque = numbers(K), numbers(K), numbers(K), numbers(K)
@@ -372,8 +379,7 @@ def torques_kernel(
         gather(lanes, start, q, angle)
         gather(lanes, start, qd, speed)
         gather(lanes, start, qdd, gain)
-        gather(lanes, start, loads, load)
-        gather_by_row(lanes, start, load_offsets, offset)
+        gather_loads(lanes, start, loads, load_offsets, load, offset)
         for arm in range(arms):
             low, high = first[arm], first[arm + 1]
             stand_at(bases[arm], frame, origin)
@@ -430,8 +436,7 @@ def survey_kernel(
         gather(lanes, start, q, angle)
         gather(lanes, start, qd, speed)
         gather(lanes, start, qdd, gain)
-        gather(lanes, start, loads, load)
-        gather_by_row(lanes, start, load_offsets, offset)
+        gather_loads(lanes, start, loads, load_offsets, load, offset)
         for arm in range(arms):
             low, high = first[arm], first[arm + 1]
             stand_at(bases[arm], frame, origin)

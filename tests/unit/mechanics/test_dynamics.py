@@ -138,6 +138,13 @@ def test_loads_spread_over_samples():
     assert gravity_torques(pair, q) == pytest.approx(gravity_torques(pair, q, np.zeros(2)))
 
 
+def test_loads_must_fit_the_samples():
+    """Three loads for four samples are our own mistake, and said so."""
+    pair = random_pair(np.random.default_rng(1))
+    with pytest.raises(ValueError, match="3 loads at 1 places for 4 samples"):
+        gravity_torques(pair, np.zeros((4, pair.joints)), np.zeros((3, 2)))
+
+
 def test_springs_pull_towards_rest():
     """A spring of 2 N·m/rad at rest at 0.5 rad: the servo gives 1 N·m at 1 rad, and nothing at rest."""
     springs = np.array([[2.0, 0.5], [0.0, 0.0]])

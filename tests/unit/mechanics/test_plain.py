@@ -107,7 +107,8 @@ def test_plain_threads_change_nothing():
     pair = random_pair(rng)
     bodies = random_bodies(rng, pair)
     q, qd, qdd = (rng.normal(size=(7, pair.joints)) for _ in range(3))
-    one = survey(pair, bodies, q, qd, qdd)
+    loads, offsets = rng.uniform(0, 0.2, (7, 2)), rng.normal(size=(2, 3)) * 0.03
+    one = survey(pair, bodies, q, qd, qdd, loads, offsets)
     for threads in (2, 5, 9):
-        for mine, theirs in zip(survey(pair, bodies, q, qd, qdd, threads=threads), one, strict=True):
+        for mine, theirs in zip(survey(pair, bodies, q, qd, qdd, loads, offsets, threads), one, strict=True):
             assert np.array_equal(mine, theirs)
