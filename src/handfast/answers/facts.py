@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -15,7 +15,7 @@ from handfast.mechanics.clearance import survey
 from handfast.mechanics.dynamics import spring_torques
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, torque_limits, voltages
-from handfast.motion.plan import Motion, plan
+from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine
 
@@ -31,6 +31,7 @@ class Facts:
     routine: Routine
     motion: Motion
     measured: tuple[Measured, ...] = ()
+    laws: Laws = field(default_factory=dict, repr=False)
 
     @property
     def bench(self) -> Bench:
@@ -117,7 +118,16 @@ class Facts:
         return f"{side} arm, step {self.routine.title(number)}"
 
 
-def facts_of(bench: Bench, routine: Routine, measured: tuple[Measured, ...] = ()) -> Facts:
-    """Plan a routine on a bench, ready for questions."""
-    model = model_of(bench)
-    return Facts(model, routine, plan(model, routine), measured)
+def facts_of(
+    bench: Bench,
+    routine: Routine,
+    measured: tuple[Measured, ...] = (),
+    laws: Laws | None = None,
+    motion: Motion | None = None,
+) -> Facts:
+    """Plan a routine on a bench, ready for questions.
+
+    laws: time laws of plans before this one; motion: the motion, where it is known already.
+    """
+    model, laws = model_of(bench), {} if laws is None else laws
+    return Facts(model, routine, plan(model, routine, known=laws) if motion is None else motion, measured, laws)

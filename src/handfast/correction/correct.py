@@ -16,7 +16,7 @@ from handfast.geometry.rigid import Array
 from handfast.landing.flank import holding_torques, rest_error, taught_offsets
 from handfast.landing.predict import Poses, played_offsets
 from handfast.mechanics.model import Model
-from handfast.motion.plan import Motion, plan
+from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine, Taught
 
@@ -49,10 +49,10 @@ def uncorrected(routine: Routine) -> Routine:
     return replace(routine, steps=tuple(steps))
 
 
-def correct(model: Model, routine: Routine) -> Correction:
-    """The routine with its commands written anew for this bench."""
-    plain = uncorrected(routine)
-    motion = plan(model, plain)
+def correct(model: Model, routine: Routine, known: Laws | None = None) -> Correction:
+    """The routine with its commands written anew for this bench. `known`: time laws of earlier plans."""
+    plain, known = uncorrected(routine), {} if known is None else known
+    motion = plan(model, plain, known=known)
     poses = taught_poses(model, motion)
     taught = taught_offsets(model, poses.taught, poses.arrived, poses.held, poses.loads, poses.load_offsets)
     ways = approach_ways(model, poses)
@@ -68,7 +68,7 @@ def correct(model: Model, routine: Routine) -> Correction:
     low, high = model.chain.travel[:, 0], model.chain.travel[:, 1]
     target = np.clip(target, np.minimum(low, poses.taught), np.maximum(high, poses.taught))
     corrected = _with_targets(model, plain, motion, target)
-    moved = plan(model, corrected)
+    moved = plan(model, corrected, known=known)
     return Correction(corrected, moved, _approaches(moved, taught_poses(model, moved), model))
 
 

@@ -134,7 +134,9 @@ def _with_turns(slope: Array, demand: Demand, part: slice) -> tuple[Array, Array
                 found.append((j, *(np.where(wanted[:, j], m, 0.0) for m in (a[:, j], b[:, j], other))))
     joints = np.array([j for j, *_ in found], dtype=int)
     if found:
-        a, b, c = (np.column_stack([m, *(columns[k] for columns in found)]) for k, m in ((1, a), (2, b), (3, c)))
+        a, b, c = (
+            np.concatenate([m, np.transpose([f[k] for f in found])], axis=1) for k, m in ((1, a), (2, b), (3, c))
+        )
     return np.ascontiguousarray(a), np.ascontiguousarray(b), np.ascontiguousarray(c), joints
 
 
