@@ -9,6 +9,7 @@ import numpy as np
 
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Bench
+from handfast.correction.correct import as_corrected
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Jump, Landing, Poses, Way, jumps, land
 from handfast.mechanics.clearance import survey
@@ -99,8 +100,18 @@ class Facts:
 
     @cached_property
     def poses(self) -> Poses:
-        """Taught poses as the motion meets them."""
-        return taught_poses(self.model, self.motion)
+        """Taught poses as the motion meets them, and as a corrected run comes to rest where it is corrected."""
+        found = taught_poses(self.model, self.motion)
+        return as_corrected(self.model, found) if self.corrected else found
+
+    @property
+    def corrected(self) -> bool:
+        """Whether the routine has corrected commands."""
+        return any(
+            taught is not None and (taught.command is not None or taught.path_command is not None)
+            for step in self.routine.steps
+            for taught in (step.left, step.right)
+        )
 
     def landings(self, way: Way) -> list[Landing]:
         """Predicted landings, played that way."""

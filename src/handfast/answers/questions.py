@@ -245,12 +245,7 @@ def clear(facts: Facts) -> Finding:
 
 def played_way(facts: Facts) -> str:
     """How the routine will be played: corrected where it has been corrected, else trimmed from the feedback."""
-    corrected = any(
-        taught is not None and (taught.command is not None or taught.path_command is not None)
-        for step in facts.routine.steps
-        for taught in (step.left, step.right)
-    )
-    return "corrected" if corrected else "trimmed"
+    return "corrected" if facts.corrected else "trimmed"
 
 
 def miss(facts: Facts) -> Finding:

@@ -15,6 +15,7 @@ from handfast.mechanics.model import Model
 from handfast.mechanics.supply import arm_currents, electric_figures, servo_currents, voltages
 from handfast.motion.carrying import thing_path
 from handfast.motion.timing import (
+    BLEND,
     EFFORT,
     Demand,
     Path,
@@ -390,7 +391,7 @@ class _Planner:
         pace = step.pace * self.routine.about.pace if hurry else 1.0
         stretch = 1.0 / pace
         if step.time is not None and step.do != "wait":
-            stretch = max(step.time - DT, 1e-3) / law.duration if law.duration > 0 else 1.0
+            stretch = max(step.time - DT - BLEND, 1e-3) / law.duration if law.duration > 0 else 1.0
         timed = sampled(law, DT, stretch)
         self.timings.append(
             Timing(
@@ -432,8 +433,9 @@ class _Planner:
 
     def _law(self, path: Path, demand: Demand, sides: tuple[Side, ...], effort: float, cap: float) -> TimeLaw:
         """The fastest law at the voltage that the servos get while they follow it: a short fixed point."""
-        figures = hashlib.blake2b(repr((sides, effort, cap)).encode(), digest_size=16)
-        for array in (demand.a, demand.b, demand.c, demand.rub, path.slope, electric_figures(self.model)):
+        figures = hashlib.blake2b(repr((sides, effort)).encode(), digest_size=16)
+        parts = (np.asarray(cap, dtype=float), demand.a, demand.b, demand.c, demand.rub, path.slope)
+        for array in (*parts, electric_figures(self.model)):
             figures.update(array.tobytes())
         key = figures.digest()
         if key not in self.known:
