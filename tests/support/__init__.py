@@ -1,1 +1,1 @@
-"""What tests share."""
+"""What several tests share: small arms built by hand, and the same arms in outside libraries."""

@@ -100,7 +100,7 @@ def next_speed(x0, top, ds, i, a, b, c, slope, stall, free, span):
     slack = 1e-12 + 1e-10 * low
     if high < low - slack:
         return -1.0
-    x1 = fastest_end(max(high, low), x0, 0.5 / ds, a[i + 1], b[i + 1], c[i + 1], slope[i + 1], stall, free)
+    x1 = fastest_end(max(high, 0.0), x0, 0.5 / ds, a[i + 1], b[i + 1], c[i + 1], slope[i + 1], stall, free)
     return x1 if x1 >= low - slack else -1.0
 
 
