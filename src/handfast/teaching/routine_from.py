@@ -44,7 +44,8 @@ def routine_from(recording: Recording, model: Model, name: str) -> tuple[Routine
     remarks: list[Remark] = []
     strokes = _strokes(recording)
     poses = [pose for side in SIDES for pose in still_poses(recording, bench, side, q)]
-    poses = [p for p in poses if not any(s == p.side and a - 0.2 < p.end < b + 0.3 for s, a, b in strokes)]
+    # A stillness that begins inside a stroke is part of it; one that began before it is where it starts from.
+    poses = [p for p in poses if not any(s == p.side and a - 0.2 < p.start < b + 0.3 for s, a, b in strokes)]
     poses = _without_resting_start(poses, recording)
     entries: list[tuple[float, Step]] = []
     for group in _at_once(poses):
