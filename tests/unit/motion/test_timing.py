@@ -126,7 +126,7 @@ def test_only_the_named_columns_are_looked_at():
     """An arm that stands by under too much load does not forbid the other one's motion."""
     path = line_path(np.zeros(2), np.array([1.0, 0.0]), 50)
     zero = np.zeros((50, 2))
-    demand = Demand(0.1 * path.slope, zero, zero + [0.0, 5.0], np.zeros(2))
+    demand = Demand(0.1 * path.slope, zero, np.tile([0.0, 5.0], (50, 1)), np.zeros(2))
     stall, free = np.ones(2), np.full(2, 10.0)
     assert not fastest(path, demand, stall, free).possible
     assert fastest(path, demand, stall, free, joints=slice(0, 1)).possible

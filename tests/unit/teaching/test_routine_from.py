@@ -91,7 +91,7 @@ def test_what_was_released_cannot_be_passed():
     """Nothing is in hand any more."""
     led = start().say("right grip plug-pot").hold(0.3).say("right release").hold(0.3).say("pass right")
     led.move({0: 30, 5: 30}).hold(1.5)
-    with pytest.raises(InputError, match="the right arm passes nothing\n.*right grip THING"):
+    with pytest.raises(InputError, match=r"the right arm passes nothing\n.*right grip THING"):
         taught(led)
 
 
@@ -144,7 +144,7 @@ WRONG = [
     (lambda led: led.say("left stroke end").hold(0.5), "the left stroke ends before it begins"),
     (lambda led: led.say("left stroke begin").move({0: 30}, 2.0), "the left stroke never ends"),
     (
-        lambda led: led.say("left stroke begin").hold(0.2).say("left stroke begin").move({0: 30}).say("left stroke end"),
+        lambda led: led.say("left stroke begin").hold(0.2).say("left stroke begin").move({0: 30}),
         "the left stroke begins twice",
     ),
     (lambda led: led.say("left stroke begin").hold(0.2).say("left stroke end"), "the left stroke has 11 samples"),

@@ -43,7 +43,7 @@ def test_a_slow_departure_does_not_draw_the_pose_along():
 def test_a_short_halt_is_no_pose(still, found):
     """0.8 s of stillness are needed; the resting start is the other one."""
     led = Led(HOME).hold(1.0).move({0: 20}).hold(still).move({0: 40}, 0.4)
-    led.rows += [led.now + [20 * k / 5, *[0.0] * 9] for k in range(1, 6)]
+    led.move({0: 60}, 0.1)
     assert len(poses(led)) == found
 
 
