@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -92,8 +93,8 @@ def test_raw_sends_the_motion_as_it_is():
     sent = board.commands
     wanted = [motion.q[min(k, len(motion.q) - 1)] for k in range(0, len(motion.q) + 1, 2)]
     # Repeated commands are the stops; what is left must be the motion in order.
-    kept = [sent[0]] + [b for a, b in zip(sent, sent[1:], strict=False) if np.abs(a - b).max() > 1e-9]
-    moving = [wanted[0]] + [b for a, b in zip(wanted, wanted[1:], strict=False) if np.abs(a - b).max() > 1e-9]
+    kept = [sent[0]] + [b for a, b in pairwise(sent) if np.abs(a - b).max() > 1e-9]
+    moving = [wanted[0]] + [b for a, b in pairwise(wanted) if np.abs(a - b).max() > 1e-9]
     assert np.array(kept)[-len(moving) :] == pytest.approx(np.array(moving), abs=1e-9)
     assert run.mode == "raw"
     assert run.board == "obedient"
