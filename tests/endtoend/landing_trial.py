@@ -108,7 +108,9 @@ def honesty(found: list[Case]) -> dict[str, tuple[float, float, float]]:
     result = {}
     for way in MODES:
         mine = [c for c in found if c.way == way]
-        miss, expected, worst = (np.array([getattr(c, name) for c in mine]) for name in ("miss", "expected", "worst"))
+        miss, expected, worst = (
+            np.array([getattr(c, name) for c in mine]) for name in ("miss", "expected", "worst")
+        )
         ratio = float(np.sqrt((expected**2).mean() / (miss**2).mean()))
         result[way] = (ratio, float((miss <= 2.0 * expected).mean()), float((miss <= worst).mean()))
     return result

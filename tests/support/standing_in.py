@@ -46,7 +46,9 @@ class Bare:
 
     def __init__(self, figures: Truth, start: Any = 0.0):
         self.truth = figures
-        self.arms = ServoArms(figures, len(figures.channel), 1, np.array(np.broadcast_to(start, figures.joints), float))
+        self.arms = ServoArms(
+            figures, len(figures.channel), 1, np.array(np.broadcast_to(start, figures.joints), float)
+        )
 
     def ask(self, angles: Any, seconds: float) -> np.ndarray:
         """Ask every servo for an angle, for a while; wiper volts, supply volts and currents of each ms."""

@@ -29,7 +29,9 @@ def turned_back(path: Path, demand: Demand) -> list[tuple[int, int, float]]:
     return found
 
 
-def directly(path: Path, demand: Demand, stall: np.ndarray, free: np.ndarray, start: np.ndarray) -> tuple[float, bool]:
+def directly(
+    path: Path, demand: Demand, stall: np.ndarray, free: np.ndarray, start: np.ndarray
+) -> tuple[float, bool]:
     """Duration of the fastest rest-to-rest timing, and whether IPOPT says it is one. start (M,): squared speeds."""
     import casadi as ca
 
@@ -102,7 +104,9 @@ def _instance(limits: _FixedLimits, caps: np.ndarray, path: Path) -> Any:
     return toppra.algorithm.TOPPRA([Torque()], spline, gridpoints=grid, solver_wrapper="seidel")
 
 
-def by_toppra(path: Path, demand: Demand, stall: np.ndarray, free: np.ndarray, rounds: int = 60) -> tuple[float, int]:
+def by_toppra(
+    path: Path, demand: Demand, stall: np.ndarray, free: np.ndarray, rounds: int = 60
+) -> tuple[float, int]:
     """Duration by toppra with the line's limits found anew each round, and the rounds until limits and speeds agree.
 
     They agree when the squared speeds, from which the limits were taken, come out again within 2 % of the largest.

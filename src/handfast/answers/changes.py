@@ -127,11 +127,15 @@ def _with_joint(bench: Bench, number: int, change: Callable[[Joint], Joint]) -> 
 
 
 def _stronger(facts: Facts, number: int) -> Iterator[Trial]:
-    """The two cheapest stronger servos of the stock."""
+    """The two cheapest stronger servos of the stock that turn as far and bear the supply."""
     bench, joint = facts.bench, facts.bench.joints[number]
     now = bench.servo_of(joint)
     better = [
-        s for s in bench.stock if s.stall_torque > 1.15 * now.stall_torque and s.rated_voltage <= bench.supply.voltage
+        s
+        for s in bench.stock
+        if s.stall_torque > 1.15 * now.stall_torque
+        and s.rated_voltage <= bench.supply.voltage
+        and s.travel >= joint.travel[1] - joint.travel[0] - 1e-9
     ]
     for servo in sorted(better, key=lambda s: s.price)[:2]:
         # A heavier servo weighs on the link before it.

@@ -100,7 +100,9 @@ def test_at_rest_without_torque_only_the_electronics_draw_current():
     speed = np.zeros((4, 10))
     speed[1, 0] = 0.1
     found = servo_currents(model, tau, speed)[:, 0]
-    assert found == pytest.approx([servo.idle_current, servo.no_load_current, servo.stall_current, servo.stall_current])
+    assert found == pytest.approx(
+        [servo.idle_current, servo.no_load_current, servo.stall_current, servo.stall_current]
+    )
 
 
 def test_the_drop_along_leads_and_supply():
@@ -132,7 +134,8 @@ def test_electric_figures_tell_benches_apart():
     bench = model.bench
     plain = electric_figures(model).tolist()
     thinner = dataclasses.replace(
-        bench.arms, left=dataclasses.replace(bench.arms.left, wire=dataclasses.replace(bench.arms.left.wire, gauge=22))
+        bench.arms,
+        left=dataclasses.replace(bench.arms.left, wire=dataclasses.replace(bench.arms.left.wire, gauge=22)),
     )
     stronger = tuple(dataclasses.replace(s, stall_current=s.stall_current + 0.1) for s in bench.stock)
     for other in (

@@ -13,7 +13,17 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from handfast.motion.timing import Demand, Path, demand_of, excess, fastest, line_path, sampled, spline_path, unhurried
+from handfast.motion.timing import (
+    Demand,
+    Path,
+    demand_of,
+    excess,
+    fastest,
+    line_path,
+    sampled,
+    spline_path,
+    unhurried,
+)
 from support import seedling
 from support.timing_references import by_toppra, directly
 

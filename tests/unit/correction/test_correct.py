@@ -23,8 +23,7 @@ DEGREE = np.pi / 180.0
 def reaching():
     """Left arm folded, then reached out level, then half folded; led upwards against gravity, held."""
     steps = [
-        seedling.go("left", *pose)
-        for pose in ((0, -15, 75, 60, 0), (20, 60, 25, 10, 15), (-10, 30, 60, 40, -20))
+        seedling.go("left", *pose) for pose in ((0, -15, 75, 60, 0), (20, 60, 25, 10, 15), (-10, 30, 60, 40, -20))
     ]
     steps = [s.with_taught("left", dataclasses.replace(s.left, arrived="- - - - -")) for s in steps]
     routine = seedling.routine_of(*steps)
@@ -37,7 +36,9 @@ def test_a_level_joint_is_asked_higher_by_lead_and_drop():
     routine, correction = reaching()
     taught, command = (np.array(x) for x in (routine.steps[1].left.pose, correction.routine.steps[1].left.command))
     b, c = model.unseen_play[1], model.compliance[1]
-    tau = holding_torques(model, np.append(command, seedling.REST[5:]), np.zeros((1, 2)), np.zeros((1, 2, 3)))[0, 1]
+    tau = holding_torques(model, np.append(command, seedling.REST[5:]), np.zeros((1, 2)), np.zeros((1, 2, 3)))[
+        0, 1
+    ]
     assert tau < -5 * model.friction[1]  # lifting is negative about +y
     lead = -(b / 2 + c * model.limp_friction[1])
     # The shoulder was driven downwards (from -15° to 60°): the windup of its friction bends the other way.
@@ -85,7 +86,9 @@ def test_undecided_joints_come_from_one_side_for_target_and_run_alike():
     routine, correction = reaching()
     motion = plan(model, routine)
     ways = approach_ways(model, taught_poses(model, motion))
-    tau = holding_torques(model, motion.q[[a.sample for a in motion.arrivals]], np.zeros((3, 2)), np.zeros((3, 2, 3)))
+    tau = holding_torques(
+        model, motion.q[[a.sample for a in motion.arrivals]], np.zeros((3, 2)), np.zeros((3, 2, 3))
+    )
     assert np.array_equal(ways[:, :5] != 0, np.abs(tau[:, :5]) < UNDECIDED * model.friction[:5])
     assert ways[:, 0].tolist() == [1.0, 1.0, -1.0]  # first; 0° to 20°; 20° to -10°
     assert ways[:, 4].tolist() == [1.0, 1.0, -1.0]
@@ -119,8 +122,13 @@ def test_on_random_routines_creeps_and_targets_agree(seed):
         part = model.bench.columns(arrival.side)
         gap = (poses.target + played.mean - poses.taught - taught.mean)[n, part]
         # A joint whose load is as large as its friction may sit on either side of the choice in the last round.
-        unsure = np.abs(np.abs(holding_torques(model, poses.target, poses.loads, poses.load_offsets)[n, part])
-                        - model.friction[part]) < 0.05 * model.friction[part]
+        unsure = (
+            np.abs(
+                np.abs(holding_torques(model, poses.target, poses.loads, poses.load_offsets)[n, part])
+                - model.friction[part]
+            )
+            < 0.05 * model.friction[part]
+        )
         assert np.all((np.abs(gap) < 1e-4) | unsure)
 
 

@@ -159,7 +159,9 @@ def test_along_a_motion_the_flank_changes_only_where_the_torque_decides():
 def test_along_a_motion_a_known_start_is_kept():
     """With a flank before the first sample, a torque that decides nothing leaves it."""
     model = one_joint.model(-1.0, **FIGURES)
-    found = moving_offsets(model, np.zeros((2, 2)), np.zeros((2, 2)), np.zeros((2, 2)), start=np.array([1.0, -1.0]))
+    found = moving_offsets(
+        model, np.zeros((2, 2)), np.zeros((2, 2)), np.zeros((2, 2)), start=np.array([1.0, -1.0])
+    )
     assert found.flank.tolist() == [[1, -1], [1, -1]]
 
 
@@ -194,6 +196,11 @@ SERVO = {"stall": np.array(1.0), "full_drive": np.array(0.05)}
 def test_where_a_servo_comes_to_rest(tau, direction, friction, dead_band, expected):
     """Target minus feedback, rad, at 20 N·m/rad of drive."""
     found = rest_error(
-        np.array(tau), np.array(direction), SERVO["stall"], SERVO["full_drive"], np.array(friction), np.array(dead_band)
+        np.array(tau),
+        np.array(direction),
+        SERVO["stall"],
+        SERVO["full_drive"],
+        np.array(friction),
+        np.array(dead_band),
     )
     assert float(found) == pytest.approx(expected, abs=1e-12)

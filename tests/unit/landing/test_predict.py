@@ -146,7 +146,9 @@ def test_figures_that_nobody_measured_are_taken_as_loosely_as_said():
 def test_a_jump_is_told_where_a_load_changes_sides():
     """The shoulder swings its arm over the top: its load changes sign there and the TCP jumps through the play."""
     model = seedling.model()
-    routine = seedling.routine_of(seedling.go("left", 0, -40, 0, 0, 0), seedling.go("left", 0, 40, 0, 0, 0), pace=0.2)
+    routine = seedling.routine_of(
+        seedling.go("left", 0, -40, 0, 0, 0), seedling.go("left", 0, 40, 0, 0, 0), pace=0.2
+    )
     motion = plan(model, routine)
     from handfast.mechanics.dynamics import transmitted_torques
 

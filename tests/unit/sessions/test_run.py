@@ -105,7 +105,11 @@ def test_every_pose_is_noted_where_its_feedback_rests():
     """Step, arm, target, command and time; the feedback of an obedient arm is the target."""
     motion = two_poses()
     run = play(seedling.model(), motion, Obedient(motion.q[0]), "raw")
-    assert [(r.step, r.side, r.row) for r in run.rests] == [(0, "left", None), (1, "left", None), (2, "left", None)]
+    assert [(r.step, r.side, r.row) for r in run.rests] == [
+        (0, "left", None),
+        (1, "left", None),
+        (2, "left", None),
+    ]
     for rest, arrival in zip(run.rests, motion.arrivals, strict=True):
         assert rest.target == pytest.approx(motion.q[arrival.sample, :5])
         assert rest.feedback == pytest.approx(rest.target, abs=1e-9)

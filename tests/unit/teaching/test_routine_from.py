@@ -148,7 +148,10 @@ WRONG = [
         "the left stroke begins twice",
     ),
     (lambda led: led.say("left stroke begin").hold(0.2).say("left stroke end"), "the left stroke has 11 samples"),
-    (lambda led: led.say("pass left plug-pot").hold(0.3), "after the event `pass left` there is no pose of both arms"),
+    (
+        lambda led: led.say("pass left plug-pot").hold(0.3),
+        "after the event `pass left` there is no pose of both arms",
+    ),
     (
         lambda led: led.say("carry").hold(0.3).say("pass left plug-pot").move({0: 30, 5: 30}).hold(1.5),
         "after the event `carry` there is no pose of both arms",
