@@ -34,10 +34,10 @@ class Change:
 
 @dataclass(frozen=True)
 class Trial:
-    """A change before it is tried: words, and the bench and routine that it makes."""
+    """A change before it is tried: words, and the facts as they would be; None where it cannot be made."""
 
     words: str
-    make: Callable[[], tuple[Bench, Routine] | None]
+    make: Callable[[], Facts | None]
 
 
 def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]:
@@ -48,9 +48,8 @@ def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]
         made = trial.make()
         if made is None:
             continue
-        bench, routine = made
-        answer = QUESTIONS[question](facts_of(bench, routine, facts.measured))
-        verdict = judge(bench, question, answer.margin)
+        answer = QUESTIONS[question](made)
+        verdict = judge(made.bench, question, answer.margin)
         if verdict.room > now.room + 0.02:
             found.append(Change(trial.words, verdict.word, verdict.room, answer.margin))
     found.sort(key=lambda change: -change.room)
@@ -80,23 +79,36 @@ def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
                 yield from _nudges(facts, step, side)
             yield from _bases(facts)
         case "miss":
-            yield Trial("correct the routine: handfast correct", lambda: (facts.bench, _corrected(facts)))
+            yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))
             if isinstance(joint, int):
                 yield _tighter(facts, joint)
                 yield _spring(facts, joint)
         case "power":
             yield _slower(facts, 0.6)
-            yield Trial("a supply for 1.5 times the current", lambda: (_supply(facts.bench, 1.5), facts.routine))
+            yield Trial(
+                "a supply for 1.5 times the current",
+                lambda: _as_planned(facts, _supply(facts.bench, 1.5), facts.routine),
+            )
             if isinstance(side, str):
                 yield Trial(
                     f"the next larger fuse on the {side} arm, if its wire allows",
-                    lambda: (_fuse(facts.bench, side), facts.routine),
+                    lambda: _as_planned(facts, _fuse(facts.bench, side), facts.routine),
                 )
         case "heat":
             if isinstance(joint, int):
                 yield from _stronger(facts, joint)
                 yield _spring(facts, joint)
             yield _pause(facts)
+
+
+def _planned(facts: Facts, bench: Bench, routine: Routine) -> Facts:
+    """Another bench or routine, planned anew as far as it differs."""
+    return facts_of(bench, routine, facts.measured, facts.laws)
+
+
+def _as_planned(facts: Facts, bench: Bench, routine: Routine) -> Facts:
+    """Another bench or routine that moves as before."""
+    return facts_of(bench, routine, facts.measured, facts.laws, replace(facts.motion, routine=routine))
 
 
 # -- benches that differ in one thing --------------------------------------------------------------------
@@ -115,19 +127,23 @@ def _with_joint(bench: Bench, number: int, change: Callable[[Joint], Joint]) -> 
 
 
 def _stronger(facts: Facts, number: int) -> Iterator[Trial]:
-    """The two cheapest stronger servos of the stock."""
+    """The two cheapest stronger servos of the stock that turn as far and bear the supply."""
     bench, joint = facts.bench, facts.bench.joints[number]
     now = bench.servo_of(joint)
     better = [
-        s for s in bench.stock if s.stall_torque > 1.15 * now.stall_torque and s.rated_voltage <= bench.supply.voltage
+        s
+        for s in bench.stock
+        if s.stall_torque > 1.15 * now.stall_torque
+        and s.rated_voltage <= bench.supply.voltage
+        and s.travel >= joint.travel[1] - joint.travel[0] - 1e-9
     ]
     for servo in sorted(better, key=lambda s: s.price)[:2]:
         # A heavier servo weighs on the link before it.
-        def make(name: str = servo.name, extra: float = servo.mass - now.mass) -> tuple[Bench, Routine]:
+        def make(name: str = servo.name, extra: float = servo.mass - now.mass) -> Facts:
             changed = _with_joint(bench, number, lambda j: dataclasses.replace(j, servo_name=name))
             if number not in (0, len(bench.arms.left.joints)) and extra > 0:
                 changed = _with_joint(changed, number - 1, lambda j: dataclasses.replace(j, mass=j.mass + extra))
-            return changed, facts.routine
+            return _planned(facts, changed, facts.routine)
 
         yield Trial(f"{servo.name} at {bench.joint_names[number]} (price {servo.price:g})", make)
 
@@ -136,7 +152,8 @@ def _tighter(facts: Facts, number: int) -> Trial:
     name = facts.bench.joint_names[number]
     return Trial(
         f"{name} horn and joint tightened to half their play",
-        lambda: (
+        lambda: _as_planned(
+            facts,
             _with_joint(facts.bench, number, lambda j: dataclasses.replace(j, unseen_play=j.unseen_play / 2)),
             facts.routine,
         ),
@@ -152,11 +169,12 @@ def _spring(facts: Facts, number: int) -> Trial:
     rest = middle + pull / rate if rate > 1e-9 else middle
     name = facts.bench.joint_names[number]
 
-    def make() -> tuple[Bench, Routine] | None:
+    def make() -> Facts | None:
         if rate < 1e-6 or facts.bench.joints[number].spring is not None:
             return None
         spring = Spring(rate=rate, rest=rest)
-        return _with_joint(facts.bench, number, lambda j: dataclasses.replace(j, spring=spring)), facts.routine
+        sprung = _with_joint(facts.bench, number, lambda j: dataclasses.replace(j, spring=spring))
+        return _planned(facts, sprung, facts.routine)
 
     words = f"a spring at {name} that pulls {abs(pull) / KGF_CM:.1f} kg·cm at {middle / DEGREE:.0f}°"
     return Trial(words, make)
@@ -177,8 +195,9 @@ def _bases(facts: Facts) -> Iterator[Trial]:
     """The arms' bases 20 mm nearer or farther, the taught places kept."""
     for by in (-0.02, 0.02):
 
-        def make(by: float = by) -> tuple[Bench, Routine] | None:
-            return moved_bases(facts, by)
+        def make(by: float = by) -> Facts | None:
+            moved = moved_bases(facts, by)
+            return None if moved is None else _planned(facts, *moved)
 
         yield Trial(f"both bases {abs(by) * 1e3:.0f} mm {'nearer' if by < 0 else 'farther'}, poses taught again", make)
 
@@ -215,8 +234,9 @@ def moved_bases(facts: Facts, by: float) -> tuple[Bench, Routine] | None:
 # -- routines that differ in one thing -------------------------------------------------------------------
 
 
-def _corrected(facts: Facts) -> Routine:
-    return correct(facts.model, facts.routine).routine
+def _corrected(facts: Facts) -> Facts:
+    correction = correct(facts.model, facts.routine, facts.laws)
+    return facts_of(facts.bench, correction.routine, facts.measured, facts.laws, correction.motion)
 
 
 def _slower(facts: Facts, share: float) -> Trial:
@@ -224,7 +244,7 @@ def _slower(facts: Facts, share: float) -> Trial:
     pace = max(0.02, about.pace * share)
     return Trial(
         f"slower: pace {pace:.2f} instead of {about.pace:.2f}",
-        lambda: (facts.bench, replace(facts.routine, about=replace(about, pace=pace))),
+        lambda: _planned(facts, facts.bench, replace(facts.routine, about=replace(about, pace=pace))),
     )
 
 
@@ -233,7 +253,11 @@ def _untimed(facts: Facts, number: int) -> Trial:
     steps[number] = replace(steps[number], time=None)
     return Trial(
         f"no fixed time for step {facts.routine.title(number)}",
-        lambda: (facts.bench, replace(facts.routine, steps=tuple(steps))) if facts.routine.steps[number].time else None,
+        lambda: (
+            _planned(facts, facts.bench, replace(facts.routine, steps=tuple(steps)))
+            if facts.routine.steps[number].time
+            else None
+        ),
     )
 
 
@@ -242,7 +266,7 @@ def _pause(facts: Facts) -> Trial:
     pause = max(10.0, 2.0 * facts.motion.duration)
     return Trial(
         f"a pause of {pause:.0f} s before it is repeated",
-        lambda: (facts.bench, replace(facts.routine, about=replace(about, rest=about.rest + pause))),
+        lambda: _as_planned(facts, facts.bench, replace(facts.routine, about=replace(about, rest=about.rest + pause))),
     )
 
 
@@ -259,7 +283,7 @@ def _nudges(facts: Facts, number: int, side: str) -> Iterator[Trial]:
     inwards /= max(float(np.linalg.norm(inwards)), 1e-9)
     for words, by in (("10 mm higher", np.array([0, 0, 0.01])), ("10 mm nearer to its base", 0.01 * inwards)):
 
-        def make(by: np.ndarray = by) -> tuple[Bench, Routine] | None:
+        def make(by: np.ndarray = by) -> Facts | None:
             assert taught is not None
             assert taught.pose is not None
             found = solve(chain, shift(by) @ X_WT, np.array(taught.pose))
@@ -268,7 +292,7 @@ def _nudges(facts: Facts, number: int, side: str) -> Iterator[Trial]:
             nudged = replace(taught, pose=tuple(float(x) for x in found.q[0]), command=None)
             steps = list(facts.routine.steps)
             steps[number] = steps[number].with_taught(side, nudged)
-            return facts.bench, replace(facts.routine, steps=tuple(steps))
+            return _planned(facts, facts.bench, replace(facts.routine, steps=tuple(steps)))
 
         yield Trial(f"step {facts.routine.title(number)} of the {side} arm {words}", make)
 

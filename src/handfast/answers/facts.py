@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Bench
+from handfast.correction.correct import as_corrected
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Jump, Landing, Poses, Way, jumps, land
 from handfast.mechanics.clearance import survey
 from handfast.mechanics.dynamics import spring_torques
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, torque_limits, voltages
-from handfast.motion.plan import Motion, plan
+from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine
 
@@ -31,6 +32,7 @@ class Facts:
     routine: Routine
     motion: Motion
     measured: tuple[Measured, ...] = ()
+    laws: Laws = field(default_factory=dict, repr=False)
 
     @property
     def bench(self) -> Bench:
@@ -98,8 +100,18 @@ class Facts:
 
     @cached_property
     def poses(self) -> Poses:
-        """Taught poses as the motion meets them."""
-        return taught_poses(self.model, self.motion)
+        """Taught poses as the motion meets them, and as a corrected run comes to rest where it is corrected."""
+        found = taught_poses(self.model, self.motion)
+        return as_corrected(self.model, found) if self.corrected else found
+
+    @property
+    def corrected(self) -> bool:
+        """Whether the routine has corrected commands."""
+        return any(
+            taught is not None and (taught.command is not None or taught.path_command is not None)
+            for step in self.routine.steps
+            for taught in (step.left, step.right)
+        )
 
     def landings(self, way: Way) -> list[Landing]:
         """Predicted landings, played that way."""
@@ -117,7 +129,16 @@ class Facts:
         return f"{side} arm, step {self.routine.title(number)}"
 
 
-def facts_of(bench: Bench, routine: Routine, measured: tuple[Measured, ...] = ()) -> Facts:
-    """Plan a routine on a bench, ready for questions."""
-    model = model_of(bench)
-    return Facts(model, routine, plan(model, routine), measured)
+def facts_of(
+    bench: Bench,
+    routine: Routine,
+    measured: tuple[Measured, ...] = (),
+    laws: Laws | None = None,
+    motion: Motion | None = None,
+) -> Facts:
+    """Plan a routine on a bench, ready for questions.
+
+    laws: time laws of plans before this one; motion: the motion, where it is known already.
+    """
+    model, laws = model_of(bench), {} if laws is None else laws
+    return Facts(model, routine, plan(model, routine, known=laws) if motion is None else motion, measured, laws)

@@ -181,35 +181,54 @@ def pace(facts: Facts) -> Finding:
 
 
 def pair_dead_motion(model: Model, q: Array, passed: Array) -> Array:
-    """How much of each pair's clearance may be dead motion, m (pairs,), at one sample q (K,).
+    """How much of each pair's clearance may be dead motion, m (N, pairs), at samples q (N, K).
 
     Each joint between the two bodies (of one arm) or below either of them (of two arms, or of an arm and the
-    world) may stand off by half its play and by its sag under `passed` N·m (K,); their levers add up.
+    world) may stand off by half its play and by its sag under `passed` N·m (N, K); their levers add up.
     """
     place = places(model.chain, q)
     bodies, chain = model.bodies, model.chain
     half = model.unseen_play / 2.0 + model.compliance * np.abs(passed)
-    ends = np.stack(
-        [
-            np.einsum("brc,bc->br", place.R[0][bodies.links], v) + place.p[0][bodies.links]
-            for v in (bodies.froms, bodies.tos)
-        ]
-    )
-    z = np.einsum("krc,kc->kr", place.R[0], chain.axes)
-    # lever[b, i]: how far the farther end of body b moves per rad of joint i
+    R, p = place.R[:, bodies.links], place.p[:, bodies.links]
+    ends = np.stack([np.einsum("nbrc,bc->nbr", R, v) + p for v in (bodies.froms, bodies.tos)])
+    z = np.einsum("nkrc,kc->nkr", place.R, chain.axes)
+    # lever[n, b, i]: how far the farther end of body b moves per rad of joint i
+    offset = ends[:, :, :, None, :] - place.p[None, :, None]
+    lever = np.linalg.norm(np.cross(z[None, :, None], offset), axis=-1).max(axis=0)
+    result: Array = np.einsum("npi,ni->np", _lever_of_pairs(model, lever), half)
+    return result
+
+
+def _lever_of_pairs(model: Model, lever: Array) -> Array:
+    """Levers (N, pairs, K) of pairs from those of bodies (N, bodies, K): the joints that part the two of a pair."""
+    bodies, chain = model.bodies, model.chain
     arm_of = np.searchsorted(chain.first, np.arange(chain.joints), side="right") - 1
-    offset = ends[:, :, None, :] - place.p[0][None, None]
-    lever = np.linalg.norm(np.cross(z[None, None], offset), axis=-1).max(axis=0)
     below = (np.arange(chain.joints)[None] <= bodies.links[:, None]) & (arm_of[None] == arm_of[bodies.links][:, None])
     lever = np.where(below, lever, 0.0)
     kind, a, b = bodies.pairs[:, 0], bodies.pairs[:, 1], bodies.pairs[:, 2]
     second = np.where(kind == 0, b, a)
     same = (kind == 0) & (arm_of[bodies.links[a]] == arm_of[bodies.links[second]])
     between = below[second] & ~below[a]
-    own = np.where(same[:, None], np.where(between, lever[second], 0.0), lever[a])
-    other = np.where(((kind == 0) & ~same)[:, None], lever[second], 0.0)
-    result: Array = (own + other) @ half
+    own = np.where(same[:, None], np.where(between, lever[:, second], 0.0), lever[:, a])
+    other = np.where(((kind == 0) & ~same)[:, None], lever[:, second], 0.0)
+    return np.asarray(own + other)
+
+
+def most_dead_motion(model: Model, passed: Array) -> Array:
+    """A bound (pairs,) m of `pair_dead_motion` over any poses, under torques passed (N, K): arms stretched straight."""
+    bodies, chain = model.bodies, model.chain
+    along = np.linalg.norm(chain.offsets, axis=1)
+    out = np.maximum(np.linalg.norm(bodies.froms, axis=1), np.linalg.norm(bodies.tos, axis=1))
+    joints = np.arange(chain.joints)
+    # From joint i out to the link of body b, the members in between laid end to end.
+    within = (joints[None, None] > joints[None, :, None]) & (joints[None, None] <= bodies.links[:, None, None])
+    lever = (within * along).sum(axis=2) + out[:, None]
+    half = model.unseen_play / 2.0 + model.compliance * np.abs(passed).max(axis=0)
+    result: Array = _lever_of_pairs(model, lever[None])[0] @ half
     return result
+
+
+_SLICE = 64
 
 
 def clear(facts: Facts) -> Finding:
@@ -218,19 +237,19 @@ def clear(facts: Facts) -> Finding:
     if not len(bodies.pairs):
         return Finding(MOST, None, "nothing to touch", "no pair of bodies is watched")
     nearest = facts.gaps.min(axis=1)
-    # Dead motion takes a few millimetres, so only the nearest moments can be the worst.
-    order = np.argsort(nearest)
-    candidates = order[nearest[order] < nearest[order[0]] + 0.02]
-    candidates = candidates[np.linspace(0, len(candidates) - 1, min(12, len(candidates))).astype(int)]
-    worst: tuple[float, int, int, float] | None = None
-    for n in candidates:
-        taken = pair_dead_motion(facts.model, m.q[n], facts.link_torque[n])
-        left = facts.gaps[n] - taken
-        k = int(np.argmin(left))
-        if worst is None or left[k] < worst[0]:
-            worst = (float(left[k]), int(n), k, float(taken[k]))
-    assert worst is not None
-    left_, n, k, taken_ = worst
+    # The least that can be left at a sample; from the smallest on, until none can undercut what was found.
+    least = (facts.gaps - most_dead_motion(facts.model, facts.link_torque)).min(axis=1)
+    order = np.argsort(least)
+    left_, n, k, taken_ = np.inf, 0, 0, 0.0
+    for start in range(0, len(order), _SLICE):
+        some = order[start : start + _SLICE]
+        if least[some[0]] >= left_:
+            break
+        taken = pair_dead_motion(facts.model, m.q[some], facts.link_torque[some])
+        left = facts.gaps[some] - taken
+        row, pair = np.unravel_index(int(np.argmin(left)), left.shape)
+        if left[row, pair] < left_:
+            left_, n, k, taken_ = float(left[row, pair]), int(some[row]), int(pair), float(taken[row, pair])
     name = bodies.pair_name(k)
     side = name.split(" ")[0]
     return Finding(
@@ -245,12 +264,7 @@ def clear(facts: Facts) -> Finding:
 
 def played_way(facts: Facts) -> str:
     """How the routine will be played: corrected where it has been corrected, else trimmed from the feedback."""
-    corrected = any(
-        taught is not None and (taught.command is not None or taught.path_command is not None)
-        for step in facts.routine.steps
-        for taught in (step.left, step.right)
-    )
-    return "corrected" if corrected else "trimmed"
+    return "corrected" if facts.corrected else "trimmed"
 
 
 def miss(facts: Facts) -> Finding:

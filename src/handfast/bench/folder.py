@@ -19,6 +19,7 @@ BENCH_FILE = "bench.toml"
 STOCK_FILE = "stock.toml"
 MEASURED_FILE = "measured.toml"
 FEWEST_JOINTS, MOST_JOINTS = 4, 7
+QUESTIONS = ("reach", "lift", "pace", "clear", "meet", "together", "grip", "miss", "power", "heat")
 
 
 @dataclass(frozen=True)
@@ -270,5 +271,23 @@ def _check_fit(bench: Bench, document: Document, pulses: bool = True) -> None:
             raise _refuse(document, (*top, "gripper", "opening_mm"), "no opening", "narrowest, then widest gap")
         if g.angle_shut == g.angle_open:
             raise _refuse(document, (*top, "gripper", "open_deg"), "equals shut_deg", "another angle than shut_deg")
+    for question in bench.questions:
+        if question.name not in QUESTIONS:
+            raise InputError(
+                f'no question "{question.name}"',
+                where=document.place(("question", question.name)),
+                expected="[question.NAME] of a question that is asked",
+                available=QUESTIONS,
+                asked=question.name,
+                next_step="mend the name, or take this table out",
+            )
+        if question.enough <= question.limit:
+            raise _refuse(
+                document,
+                ("question", question.name, "enough"),
+                f"{question.enough:g} is not above the limit",
+                f"more than limit = {question.limit:g}",
+                next_step="write what is enough, above what just does not fail",
+            )
     if any(a >= b for a, b in zip(bench.table_top.low, bench.table_top.high, strict=True)):
         raise _refuse(document, ("table", "high_mm"), "the table has no size", "high_mm above low_mm in x and y")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -52,7 +53,10 @@ def new_bench(root: Path, left: int | None = None, right: int | None = None, sid
             next_step="give another name; nothing was changed",
         )
     blank = left is not None or right is not None or side_by_side
-    counts = (left or right or 5, right or left or 5)
+    one, other = (left, right) if left is not None else (right, left)
+    first = 5 if one is None else one
+    second = first if other is None else other
+    counts = (first, second) if left is not None else (second, first)
     for count in counts:
         if not FEWEST_JOINTS <= count <= MOST_JOINTS:
             raise InputError(
@@ -91,7 +95,8 @@ def blank_bench(name: str, counts: tuple[int, int], side_by_side: bool) -> str:
         "# common practice for printed arms, no source. World axes: the origin on the table top, z up.",
         "",
         "[bench]",
-        f'name = "{name}"',
+        # A JSON string is a TOML string too, whatever stands in the folder's name.
+        f"name = {json.dumps(name, ensure_ascii=False)}",
         "",
         "[table]",
         f"low_mm = [{-width // 2}, {-width // 2}]",

@@ -12,18 +12,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import holding_torques, rest_error, taught_offsets
 from handfast.landing.predict import Poses, played_offsets
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.motion.plan import Motion, plan
+from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine, Taught
 
 UNDECIDED = 1.6
 """A joint counts as undecided while its load is below this many times its own friction: the two are only
 roughly known, and coming home from a known side costs nothing but a second."""
+
+_SAME = 1e-6
 
 
 @dataclass(frozen=True)
@@ -50,14 +53,13 @@ def uncorrected(routine: Routine) -> Routine:
     return replace(routine, steps=tuple(steps))
 
 
-def correct(model: Model, routine: Routine) -> Correction:
-    """The routine with its commands written anew for this bench."""
-    plain = uncorrected(routine)
-    motion = plan(model, plain)
+def correct(model: Model, routine: Routine, known: Laws | None = None) -> Correction:
+    """The routine with its commands written anew for this bench. `known`: time laws of earlier plans."""
+    plain, known = uncorrected(routine), {} if known is None else known
+    motion = plan(model, plain, known=known)
     poses = taught_poses(model, motion)
     taught = taught_offsets(model, poses.taught, poses.arrived, poses.held, poses.loads, poses.load_offsets)
-    ways = approach_ways(model, poses)
-    poses = replace(poses, moved=np.where(ways != 0, ways, poses.moved))
+    ways, poses = approach_ways(model, poses), as_corrected(model, poses)
     target = poses.taught.copy()
     for _ in range(4):
         played = played_offsets(model, poses, target)
@@ -70,8 +72,8 @@ def correct(model: Model, routine: Routine) -> Correction:
     low, high = model.chain.travel[:, 0], model.chain.travel[:, 1]
     target = np.clip(target, np.minimum(low, poses.taught), np.maximum(high, poses.taught))
     corrected = _with_targets(model, plain, motion, target)
-    moved = plan(model, corrected)
-    return Correction(corrected, moved, _approaches(moved, taught_poses(model, moved), model))
+    moved = plan(model, corrected, known=known)
+    return Correction(corrected, moved, _approaches(moved, ways, model))
 
 
 def _nudged(model: Model, routine: Routine, motion: Motion, target: Array) -> Array:
@@ -90,15 +92,30 @@ def _nudged(model: Model, routine: Routine, motion: Motion, target: Array) -> Ar
 
 
 def approach_ways(model: Model, poses: Poses) -> Array:
-    """Joints (N, K) whose flank nothing decides at a pose, with the way in which they are to come home."""
-    tau = holding_torques(model, poses.target, poses.loads, poses.load_offsets)
+    """Joints (N, K) whose flank nothing decides at a pose, with the way in which they are to come home.
+
+    It depends on the taught poses alone, so that a target and the playing of it come from the same side: on from
+    the taught pose before, and upwards at the first one.
+    """
+    tau = holding_torques(model, poses.taught, poses.loads, poses.load_offsets)
     undecided = np.abs(tau) < UNDECIDED * model.friction
-    way = np.where(poses.moved == 0, 1.0, poses.moved)
+    way = np.zeros_like(poses.taught)
+    before: dict[Side, Array] = {}
+    for n, side in enumerate(poses.side):
+        columns = model.bench.columns(side)
+        now = poses.taught[n, columns]
+        way[n, columns] = np.where(now < before.get(side, now) - _SAME, -1.0, 1.0)
+        before[side] = now
     return np.where(undecided & ~poses.moving[:, None], way, 0.0)
 
 
-def _approaches(motion: Motion, poses: Poses, model: Model) -> dict[int, Array]:
+def as_corrected(model: Model, poses: Poses) -> Poses:
+    """Poses as a corrected run comes to rest at them: joints of undecided flank from their known side."""
     ways = approach_ways(model, poses)
+    return replace(poses, moved=np.where(ways != 0, ways, poses.moved))
+
+
+def _approaches(motion: Motion, ways: Array, model: Model) -> dict[int, Array]:
     found: dict[int, Array] = {}
     for n, arrival in enumerate(motion.arrivals):
         if arrival.row:

@@ -61,6 +61,13 @@ def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Pa
     from handfast.routine.file import write_routine
     from handfast.teaching.routine_from import routine_from
 
+    if not name or name != Path(name).name or name.startswith("."):
+        raise InputError(
+            f'"{name}" is no name for a routine',
+            where="--name",
+            expected="a plain name, which becomes that of its file",
+            next_step="give a name without a slash that does not begin with a dot",
+        )
     target = desk.folder.routines / f"{name}.toml"
     if target.exists() and not replace_old:
         raise InputError(
@@ -105,8 +112,8 @@ class LandingRow:
 
 def landings(desk: Desk, routine: Routine) -> list[LandingRow]:
     """Predicted landings of every pose: sent raw, trimmed from the feedback, and corrected."""
+    from handfast.correction.correct import as_corrected, uncorrected
     from handfast.correction.correct import correct as corrected
-    from handfast.correction.correct import uncorrected
     from handfast.landing.predict import land
     from handfast.mechanics.model import model_of
     from handfast.motion.plan import plan
@@ -114,7 +121,7 @@ def landings(desk: Desk, routine: Routine) -> list[LandingRow]:
 
     model = model_of(desk.bench)
     plain = taught_poses(model, plan(model, uncorrected(routine)))
-    better = taught_poses(model, corrected(model, routine).motion)
+    better = as_corrected(model, taught_poses(model, corrected(model, routine).motion))
     columns = [
         land(model, plain, "raw", desk.measured),
         land(model, plain, "trimmed", desk.measured),
@@ -145,10 +152,15 @@ def run_simulated(
     from handfast.standins.direct import DirectBoard
     from handfast.standins.servo_model import ServoArms
     from handfast.standins.truth import draw_truth
-    from handfast.store.runs import save_run
+    from handfast.store.runs import prepare, save_run
 
     if mode not in MODES:
         raise InputError(f'"{mode}" is no way to play', expected="one of the ways", available=MODES, asked=mode)
+    if seed < 0:
+        raise InputError(
+            f"{seed} is no seed", where="--seed", expected="a whole number from 0", next_step="give another one"
+        )
+    prepare(desk.folder.database)
     model = model_of(desk.bench)
     creeps: dict[int, Creep] = {}
     if mode == "corrected":

@@ -46,17 +46,37 @@ def spline_through(x: Array, y: Array) -> Spline:
     if P == 2:
         zero = np.zeros_like(slope)
         return Spline(x, np.stack([y[:1], slope, zero, zero]))
-    # Unknowns: the second derivatives M at the points.
-    A, b = np.zeros((P, P)), np.zeros_like(y)
-    inner = np.arange(1, P - 1)
-    A[inner, inner - 1], A[inner, inner], A[inner, inner + 1] = h[:-1], 2.0 * (h[:-1] + h[1:]), h[1:]
-    b[inner] = 6.0 * (slope[1:] - slope[:-1])
+    M = np.zeros_like(y)
     if P == 3:
-        A[0, :2], A[-1, -2:] = (1.0, -1.0), (1.0, -1.0)
+        M[:] = 2.0 * (slope[1] - slope[0]) / (h[0] + h[1])
     else:
-        A[0, :3] = h[1], -(h[0] + h[1]), h[0]
-        A[-1, -3:] = h[-1], -(h[-2] + h[-1]), h[-2]
-    M = np.linalg.solve(A, b)
+        M[1:-1] = _inner_bends(h, 6.0 * (slope[1:] - slope[:-1]))
+        M[0] = M[1] + h[0] / h[1] * (M[1] - M[2])
+        M[-1] = M[-2] + h[-1] / h[-2] * (M[-2] - M[-3])
     H = h[:, None]
     c1 = slope - H * (2.0 * M[:-1] + M[1:]) / 6.0
     return Spline(x, np.stack([y[:-1], c1, M[:-1] / 2.0, (M[1:] - M[:-1]) / (6.0 * H)]))
+
+
+def _inner_bends(h: Array, b: Array) -> Array:
+    """Second derivatives at the inner points: the usual three-term equations, the outer ones with the end put in.
+
+    One sweep down and one up (Thomas' algorithm); the equations are diagonally dominant, so no pivot is sought.
+    """
+    low, middle, high = h[:-1].copy(), 2.0 * (h[:-1] + h[1:]), h[1:].copy()
+    # The end's bend is the next two's, gone on with: M0 = M1 + h0/h1·(M1 - M2).
+    middle[0] += h[0] * (1.0 + h[0] / h[1])
+    high[0] -= h[0] ** 2 / h[1]
+    middle[-1] += h[-1] * (1.0 + h[-1] / h[-2])
+    low[-1] -= h[-1] ** 2 / h[-2]
+    if len(b) == 2:
+        return np.asarray(np.linalg.solve([[middle[0], high[0]], [low[1], middle[1]]], b))
+    M = b.copy()
+    for i in range(1, len(M)):
+        share = low[i] / middle[i - 1]
+        middle[i] -= share * high[i - 1]
+        M[i] -= share * M[i - 1]
+    M[-1] /= middle[-1]
+    for i in range(len(M) - 2, -1, -1):
+        M[i] = (M[i] - high[i] * M[i + 1]) / middle[i]
+    return M

@@ -6,6 +6,7 @@ A joint that may stand anywhere in ±h adds the segment ±J·h, so undecided joi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import product
 
 import numpy as np
@@ -30,16 +31,21 @@ def dead_motion(J: Array, half: Array) -> DeadMotion:
     would overstate it.
     """
     generators = J * half[:, None]
+    reach = farthest(generators, np.zeros(3))
+    return DeadMotion(2.0 * np.abs(generators).sum(axis=0), 2.0 * reach, reach)
+
+
+def farthest(generators: Array, middle: Array) -> float:
+    """Distance, m, from the origin to the farthest vertex of the set middle (3,) + Σ ±generators[i] (K, 3)."""
     generators = generators[np.linalg.norm(generators, axis=1) > 1e-12]
-    along = 2.0 * np.abs(generators).sum(axis=0) if len(generators) else np.zeros(3)
-    if not len(generators):
-        return DeadMotion(along, 0.0, 0.0)
-    first, rest = generators[0], generators[1:]
-    farthest = max(
-        float(np.linalg.norm(first + np.asarray(signs) @ rest)) if len(rest) else float(np.linalg.norm(first))
-        for signs in product((-1.0, 1.0), repeat=len(rest))
-    )
-    return DeadMotion(along, 2.0 * farthest, farthest)
+    vertices = middle + _signs(len(generators)) @ generators
+    return float(np.sqrt((vertices**2).sum(axis=1).max()))
+
+
+@cache
+def _signs(count: int) -> Array:
+    """Every pattern of signs, (2^count, count)."""
+    return np.array(list(product((-1.0, 1.0), repeat=count))).reshape(2**count, count)
 
 
 def root_sum_square(J: Array, sigma: Array) -> float:

@@ -97,9 +97,10 @@ def resting_offsets(model: Model, q: Array, last_motion: Array, loads: Array, lo
     # and trails by half the play and that windup.
     windup = c * model.friction * last_motion
     trail = b / 2.0 + c * model.friction
-    mean = np.where(loaded, -np.sign(tau) * b / 2.0 - c * tau - windup, -last_motion * trail)
+    flank = np.where(loaded, -np.sign(tau), -last_motion)
+    mean = flank * b / 2.0 - c * tau - windup
     half = np.where(loaded | (last_motion != 0), 0.0, trail)
-    return Offsets(mean, half, np.where(loaded, -np.sign(tau), -last_motion))
+    return Offsets(mean, half, flank)
 
 
 def moving_offsets(model: Model, q: Array, qd: Array, tau: Array, start: Array | None = None) -> Offsets:

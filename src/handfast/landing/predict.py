@@ -10,7 +10,7 @@ import numpy as np
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
-from handfast.landing.dead_motion import DeadMotion, dead_motion, root_sum_square
+from handfast.landing.dead_motion import DeadMotion, dead_motion, farthest, root_sum_square
 from handfast.landing.flank import (
     Offsets,
     holding_torques,
@@ -36,8 +36,9 @@ class Landing:
     """One arm's landing at one taught pose.
 
     miss (3,) m: mean of played minus taught place in world axes. sigma m: root mean square of what is not
-    known about it. undecided: the set that undecided flanks span, taught and played together. worst m: mean
-    and set at their worst. share (joints,) m: what each joint adds to the mean miss.
+    known about it. undecided: the set that undecided flanks span, taught and played together. worst m: every joint
+    at the worst end of what is known about it, undecided flanks and two standard deviations of the rest. share
+    (joints,) m: what each joint adds to the mean miss.
     """
 
     side: Side
@@ -146,7 +147,7 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
                 miss=miss,
                 sigma=sigma,
                 undecided=undecided,
-                worst=float(np.linalg.norm(miss)) + undecided.farthest,
+                worst=farthest(J * (half[n, part] + 2.0 * np.sqrt(variance[n, part]))[:, None], miss),
                 share=np.linalg.norm(J * (link_played - link_taught)[n, part, None], axis=1),
             )
         )

@@ -13,6 +13,18 @@ from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
 
 
+def electric_figures(model: Model) -> Array:
+    """All figures of the bench that decide torque limits, currents and voltages, in one row."""
+    bench = model.bench
+    servos = [bench.servo_of(joint) for joint in bench.joints]
+    currents = [x for s in servos for x in (s.stall_current, s.no_load_current, s.idle_current)]
+    leads = [bench.arm(side).wire.resistance for side in SIDES]
+    return np.array(
+        [*model.stall, *model.free_speed, *model.rated_voltage, *currents, *leads,
+         bench.supply.voltage, bench.supply.resistance]
+    )  # fmt: skip
+
+
 def servo_currents(model: Model, tau: Array, qd: Array) -> Array:
     """Current of each joint's servo (N, K), A, at motor torque `tau` N·m and speed `qd` rad/s.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,9 +12,10 @@ from handfast.geometry.rigid import Array, shift
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import Model
-from handfast.mechanics.supply import arm_currents, servo_currents, voltages
+from handfast.mechanics.supply import arm_currents, electric_figures, servo_currents, voltages
 from handfast.motion.carrying import thing_path
 from handfast.motion.timing import (
+    BLEND,
     EFFORT,
     Demand,
     Path,
@@ -130,18 +132,23 @@ class _Track:
         self.add(q, zero, zero, np.full(samples, self.gap), np.full(samples, self.load), step)
 
 
-def plan(model: Model, routine: Routine, effort: float = EFFORT) -> Motion:
+Laws = dict[bytes, TimeLaw]
+"""Time laws that were found before, by all that they depend on: plans that differ in little share most of them."""
+
+
+def plan(model: Model, routine: Routine, effort: float = EFFORT, known: Laws | None = None) -> Motion:
     """The motion of a routine, as fast as `effort` of the torque-speed line allows times the maker's pace.
 
-    What cannot be reached or held is in the result (`shortfalls`, timings that are not possible); the motion
-    then still runs through the nearest poses, so that every question can be asked of it.
+    `known`: laws of earlier plans, to take from and to add to. What cannot be reached or held is in the result
+    (`shortfalls`, timings that are not possible); the motion then still runs through the nearest poses, so that
+    every question can be asked of it.
     """
-    return _Planner(model, routine, effort).run()
+    return _Planner(model, routine, effort, {} if known is None else known).run()
 
 
 class _Planner:
-    def __init__(self, model: Model, routine: Routine, effort: float):
-        self.model, self.routine, self.effort = model, routine, effort
+    def __init__(self, model: Model, routine: Routine, effort: float, known: Laws):
+        self.model, self.routine, self.effort, self.known = model, routine, effort, known
         self.bench = model.bench
         self.arrivals: list[Arrival] = []
         self.timings: list[Timing] = []
@@ -384,7 +391,7 @@ class _Planner:
         pace = step.pace * self.routine.about.pace if hurry else 1.0
         stretch = 1.0 / pace
         if step.time is not None and step.do != "wait":
-            stretch = max(step.time - DT, 1e-3) / law.duration if law.duration > 0 else 1.0
+            stretch = max(step.time - DT - BLEND, 1e-3) / law.duration if law.duration > 0 else 1.0
         timed = sampled(law, DT, stretch)
         self.timings.append(
             Timing(
@@ -426,6 +433,16 @@ class _Planner:
 
     def _law(self, path: Path, demand: Demand, sides: tuple[Side, ...], effort: float, cap: float) -> TimeLaw:
         """The fastest law at the voltage that the servos get while they follow it: a short fixed point."""
+        figures = hashlib.blake2b(repr((sides, effort)).encode(), digest_size=16)
+        parts = (np.asarray(cap, dtype=float), demand.a, demand.b, demand.c, demand.rub, path.slope)
+        for array in (*parts, electric_figures(self.model)):
+            figures.update(array.tobytes())
+        key = figures.digest()
+        if key not in self.known:
+            self.known[key] = self._found_law(path, demand, sides, effort, cap)
+        return self.known[key]
+
+    def _found_law(self, path: Path, demand: Demand, sides: tuple[Side, ...], effort: float, cap: float) -> TimeLaw:
         model = self.model
         part = slice(None) if len(sides) == 2 else self.bench.columns(sides[0])
         voltage = np.full(model.chain.joints, self.bench.supply.voltage)

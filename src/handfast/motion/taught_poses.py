@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import led_flank, moving_offsets
 from handfast.landing.predict import Poses
@@ -28,6 +29,7 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
     arrived, spread = np.zeros((N, K)), np.zeros((N, K))
     held = np.full((N, K), 1)
     moving = np.zeros(N, dtype=bool)
+    leads: dict[tuple[int, Side], Array] = {}
     for n, arrival in enumerate(motion.arrivals):
         columns = model.bench.columns(arrival.side)
         said = motion.routine.steps[arrival.step].taught(arrival.side)
@@ -42,7 +44,10 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
             assert said.path is not None
             taught[n, columns] = said.path[arrival.row]
             target[n, columns] = (said.path_command or said.path)[arrival.row]
-            arrived[n, columns] = _stroke_lead(model, said, columns)[arrival.row]
+            stroke = (arrival.step, arrival.side)
+            if stroke not in leads:
+                leads[stroke] = _stroke_lead(model, said, columns)
+            arrived[n, columns] = leads[stroke][arrival.row]
             moving[n] = arrival.row > 0
     tau = transmitted_torques(model, motion.q, motion.qd, motion.qdd, motion.loads, motion.load_offsets)
     flank = moving_offsets(model, motion.q, motion.qd, tau).flank

@@ -55,11 +55,15 @@ class Path:
 
 @dataclass(frozen=True)
 class Demand:
-    """What a path asks of the servos: motor torque = a·s̈ + b·ṡ² + c, each (M, K) N·m."""
+    """What a path asks of the servos: motor torque = a·s̈ + b·ṡ² + c, each (M, K) N·m.
+
+    rub (K,) N·m: the part of c that friction is; it changes sides where a joint turns back.
+    """
 
     a: Array
     b: Array
     c: Array
+    rub: Array
 
 
 @dataclass(frozen=True)
@@ -102,8 +106,38 @@ def demand_of(model: Model, path: Path, loads: Array, load_offsets: Array) -> De
     weight = inverse_dynamics(model.chain, q, zero, zero, loads, offsets)
     a = inverse_dynamics(model.chain, q, zero, d, loads, offsets) - weight + model.rotor * d
     b = inverse_dynamics(model.chain, q, d, bend, loads, offsets) - weight + model.rotor * bend
-    c = weight + spring_torques(model.springs, q) + model.friction * np.sign(d)
-    return Demand(a, b, c)
+    c = weight + spring_torques(model.springs, q) + model.friction * _ways(d)
+    return Demand(a, b, c, model.friction)
+
+
+def _ways(slope: Array) -> Array:
+    """Way (M, K) in which each joint moves at each station: +1, -1, or 0 where it stands."""
+    return np.where(np.abs(slope) > 1e-7, np.sign(slope), 0.0)
+
+
+def _with_turns(slope: Array, demand: Demand, part: slice) -> tuple[Array, Array, Array, Array]:
+    """The demand a, b, c (M, K + n) of some joints, with n columns more where joints turn back on the way.
+
+    Between two stations where a joint turns back, friction changes sides, which the stations, each with its own
+    side, do not show: there the joint must bear the friction of the other side too, while it hardly moves. Also
+    returned: to which of the joints each further column belongs (n,).
+    """
+    a, b, c, rub = demand.a[:, part], demand.b[:, part], demand.c[:, part], demand.rub[part]
+    way = _ways(slope)
+    found = []
+    if np.any(way[1:] != way[:-1]):
+        near = np.pad(way, ((1, 1), (0, 0)), mode="edge")
+        for side in (1.0, -1.0):
+            wanted = ((near[:-2] == side) | (near[2:] == side)) & (way != side)
+            for j in np.nonzero(wanted.any(axis=0) & (rub > 0.0))[0]:
+                other = c[:, j] + rub[j] * (side - way[:, j])
+                found.append((j, *(np.where(wanted[:, j], m, 0.0) for m in (a[:, j], b[:, j], other))))
+    joints = np.array([j for j, *_ in found], dtype=int)
+    if found:
+        a, b, c = (
+            np.concatenate([m, np.transpose([f[k] for f in found])], axis=1) for k, m in ((1, a), (2, b), (3, c))
+        )
+    return np.ascontiguousarray(a), np.ascontiguousarray(b), np.ascontiguousarray(c), joints
 
 
 def fastest(
@@ -115,12 +149,14 @@ def fastest(
     Where no timing is possible the law says at which station, and its times are infinite.
     """
     part = joints or slice(None)
-    slope = np.ascontiguousarray(path.slope[:, part])
-    a, b, c = (np.ascontiguousarray(m[:, part]) for m in (demand.a, demand.b, demand.c))
-    stall, free = np.ascontiguousarray(stall[part]), np.ascontiguousarray(free[part])
+    slope, stall, free = path.slope[:, part], stall[part], free[part]
     M = len(slope)
-    with np.errstate(divide="ignore"):
-        fastest_speed = np.min(free / np.maximum(np.abs(slope), 1e-12), axis=1)
+    fastest_speed = np.min(free / np.maximum(np.abs(slope), 1e-12), axis=1)
+    a, b, c, turning = _with_turns(slope, demand, part)
+    if len(turning):
+        slope = np.concatenate([slope, np.zeros((M, len(turning)))], axis=1)
+        stall, free = np.concatenate([stall, stall[turning]]), np.concatenate([free, free[turning]])
+    slope, stall, free = (np.ascontiguousarray(m) for m in (slope, stall, free))
     bound = np.minimum(np.minimum(fastest_speed, cap), 1e6) ** 2
     top, x = np.empty(M), np.empty(M)
     stuck = int(fastest_kernel(path.ds, a, b, c, slope, stall, free, bound, 0.0, 0.0, top, x))

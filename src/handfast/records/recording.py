@@ -24,6 +24,7 @@ from handfast.geometry.rigid import Array
 HEADING = "handfast recording, layout 1"
 HANDS = ("held", "let go", "unknown")
 _MOST_COUNTS = 70000.0
+_LONGEST_WAIT = 3600.0
 
 
 @dataclass(frozen=True)
@@ -56,17 +57,20 @@ def write_recording(path: Path, recording: Recording) -> None:
     out = io.StringIO()
     out.write(f"# {HEADING}\n")
     for note in recording.notes:
-        out.write(f"# {note}\n")
+        for line in note.splitlines():
+            out.write(f"# {line}\n")
     out.write(f"# hands: {recording.hands}\n")
     channels = recording.counts.shape[1]
     out.write(",".join(["t_ms", *(f"ch{c}" for c in range(channels)), "event"]) + "\n")
-    events = list(recording.events)
-    for time, row in zip(recording.t, recording.counts, strict=True):
+    events = sorted(recording.events, key=lambda event: event.time)
+    rows = csv.writer(out, lineterminator="\n")
+    last = len(recording.t) - 1
+    for n, (time, row) in enumerate(zip(recording.t, recording.counts, strict=True)):
         said = []
-        while events and events[0].time <= time + 1e-9:
-            said.append(events.pop(0).text)
-        numbers = ",".join(f"{value:g}" for value in np.round(row, 2))
-        out.write(f"{time * 1e3:g},{numbers},{'; '.join(said)}\n")
+        # What was said after the last sample goes with that one, rather than being lost.
+        while events and (n == last or events[0].time <= time + 1e-9):
+            said.append(events.pop(0).text.replace(";", ","))
+        rows.writerow([f"{time * 1e3:.10g}", *(f"{value:.10g}" for value in np.round(row, 2)), "; ".join(said)])
     write_text(path, out.getvalue())
 
 
@@ -79,7 +83,15 @@ def read_recording(path: Path, channels: int) -> Recording:
             start = number
             break
         said = line[1:].strip()
-        if said.startswith("hands:"):
+        if said.startswith(HEADING[: HEADING.index(",")]):
+            if said != HEADING:
+                raise InputError(
+                    f'"{said}" cannot be read',
+                    where=f"{path}:{number + 1}",
+                    expected=f'"{HEADING}"',
+                    next_step="use the handfast that wrote it, or record again",
+                )
+        elif said.startswith("hands:"):
             hands = said[6:].strip()
             if hands not in HANDS:
                 raise InputError(
@@ -99,10 +111,11 @@ def read_recording(path: Path, channels: int) -> Recording:
     times: list[float] = []
     counts: list[list[float]] = []
     events: list[Event] = []
-    for number, row in enumerate(csv.reader(lines[start + 1 :]), start + 2):
-        if not row:
+    for number, line in enumerate(lines[start + 1 :], start + 2):
+        if not line.strip():
             continue
         where = f"{path}:{number}"
+        row = _cells(line, where)
         if len(row) != channels + 2:
             raise InputError(
                 f"{len(row)} columns",
@@ -143,6 +156,19 @@ def read_recording(path: Path, channels: int) -> Recording:
             next_step="record again, or cut the file into two recordings",
         )
     return Recording(t, np.array(counts), tuple(events), hands, tuple(notes), str(path))
+
+
+def _cells(line: str, where: str) -> list[str]:
+    """The cells of one row; a row is one line."""
+    try:
+        return next(csv.reader([line], strict=True))
+    except csv.Error as error:
+        raise InputError(
+            f"not a row of a table ({error})",
+            where=where,
+            expected="cells with commas between them; an event with a comma stands in double quotes",
+            next_step="mend this row, or take it out",
+        ) from None
 
 
 def _no_samples(path: Path) -> InputError:
@@ -211,6 +237,11 @@ def _event(said: str, time: float, where: str) -> Event:
             expected="one of: " + "; ".join(_EVENT_FORMS),
             next_step="mend it, or leave the cell empty",
         )
-    if words[0] == "wait":
-        _number(words[1], where, "event")
+    if words[0] == "wait" and not 0.0 <= _number(words[1], where, "event") <= _LONGEST_WAIT:
+        raise InputError(
+            f"wait {words[1]}",
+            where=f"{where}: event",
+            expected=f"0 to {_LONGEST_WAIT:g} seconds",
+            next_step="mend it, or leave the cell empty",
+        )
     return Event(time, words)

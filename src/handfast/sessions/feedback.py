@@ -67,9 +67,10 @@ class SupplyFit:
         """End a quiet stretch of joint i and add what it showed."""
         if len(self._stretch[i]) >= 10:
             pairs = np.array(self._stretch[i])
-            x = pairs[:, 0] - pairs[:, 0].mean()
             level = pairs[:, 1].mean()
-            y = (pairs[:, 1] - level) / max(level, 1.0)
+            # counts = c·(1 + k·x) with c unknown: their mean is c·(1 + k·mean x), and c drops out of the ratio.
+            ratio = pairs[:, 1] / max(level, 1.0)
+            x, y = pairs[:, 0] - ratio * pairs[:, 0].mean(), ratio - 1.0
             weight = (level / max(self._noise[i], 1e-6)) ** 2
             self._xx[i] += weight * float(x @ x)
             self._xy[i] += weight * float(x @ y)

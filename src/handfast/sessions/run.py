@@ -83,9 +83,9 @@ class _Player:
         for arrival in motion.arrivals:
             if not arrival.row:
                 stops.setdefault(arrival.sample, []).append(arrival)
-        passed = {arrival.sample: arrival for arrival in motion.arrivals if arrival.row}
+        passing = sorted((a for a in motion.arrivals if a.row), key=lambda a: -a.sample)
         self.attach()
-        frames = math.ceil(motion.duration / self.frame_time - 1e-9) + 1
+        frames = math.ceil(motion.duration / self.frame_time - 1e-9) + 1  # the last one reaches the end
         per_frame = self.frame_time / DT
         order = sorted(stops)
         done = 0
@@ -104,8 +104,8 @@ class _Player:
             if next_stop is not None and next_stop in creeps:
                 short = self._short_of(creeps[next_stop], motion, next_stop, position, trim_since)
             self.send(q + trim_from + short, k)
-            if k in passed:
-                self.note_passing(passed[k], q)
+            while passing and passing[-1].sample <= k:
+                self.note_passing(passing.pop())
             while next_stop is not None and position >= next_stop - 1e-9:
                 self.arrive(stops[next_stop], next_stop, creeps.get(next_stop), motion.q[next_stop])
                 trim_from, trim_since = self.trim.copy(), position
@@ -130,9 +130,10 @@ class _Player:
         if self.wire.clean:
             self.wire.loosen()
 
-    def note_passing(self, arrival: Arrival, q: Array) -> None:
+    def note_passing(self, arrival: Arrival) -> None:
         """A point of a stroke goes by; nothing is waited for."""
         part = self.bench.columns(arrival.side)
+        q = self.motion.q[arrival.sample]
         time, command, feedback, volts, _, _ = self.log[-1]
         arm = SIDES.index(arrival.side)
         self.rests.append(

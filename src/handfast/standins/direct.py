@@ -28,14 +28,18 @@ class DirectBoard:
 
     def __init__(self, bench: Bench, arms: ServoArms):
         self._arms, self._controller = arms, bench.controller
-        self._ms = round(bench.controller.frame * 1000)
+        self._frames = 0
         self._full = 2**bench.controller.wiper_bits
 
     def frame(self, pulses: Array) -> Frame:
         """Send `pulses` (channels,) s for one frame; 0 sends none."""
         step = self._controller.pulse_step
         sent = np.round(pulses / step) * step
-        out = self._arms.run(np.tile(sent, (self._ms, 1)))
+        # In whole milliseconds, which together keep the frames' time.
+        frame = self._controller.frame * 1e3
+        begun = round(self._frames * frame)
+        self._frames += 1
+        out = self._arms.run(np.tile(sent, (round(self._frames * frame) - begun, 1)))
         wipers = out[-self._controller.averaged :, : len(pulses)]
         counts = np.clip(np.floor(wipers / self._controller.reference * self._full), 0, self._full - 1)
         supply = float(out[-4:, -3].mean())

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
+from typing import TextIO
 
 import numpy as np
 
+from handfast.errors import FaultError
 from handfast.geometry.rigid import Array
 from handfast.mechanics.kinematics import tool_poses
 from handfast.standins.servo_kernels import RING, advance_kernel
@@ -18,6 +20,14 @@ _ROWS = (
     "stall", "free_speed", "rated_voltage", "rotor", "dead_time", "stall_current", "free_current", "idle_current",
     "offset", "bow", "bow_phase", "bow_span", "follows_supply",
 )  # fmt: skip
+
+
+def _opened(path: Path) -> TextIO:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return path.open("w", encoding="ascii")
+    except OSError as error:
+        raise FaultError(f"{path}: the true positions cannot be written there ({error.strerror})") from error
 
 
 def pack_servo(truth: Truth) -> Array:
@@ -52,7 +62,7 @@ class ServoArms:
         self._loads = np.zeros((2, 4))
         self._ring = np.zeros((S, RING))
         self._clock = np.zeros(1, dtype=np.int64)
-        self._stream = truth_file.open("w", encoding="ascii") if truth_file is not None else None
+        self._stream = None if truth_file is None else _opened(truth_file)
         if self._stream is not None:
             self._stream.write("# t_us left_x_mm left_y_mm left_z_mm right_x_mm right_y_mm right_z_mm\n")
 

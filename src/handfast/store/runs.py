@@ -19,18 +19,18 @@ from handfast.records.run import Mode, Rest, Run
 LAYOUT = 1
 
 _TABLES = """
-CREATE TABLE run (
+CREATE TABLE IF NOT EXISTS run (
   id INTEGER PRIMARY KEY, started TEXT NOT NULL, routine TEXT NOT NULL, mode TEXT NOT NULL, board TEXT NOT NULL,
   notes TEXT NOT NULL, t_s BLOB NOT NULL, command_rad BLOB NOT NULL, feedback_rad BLOB NOT NULL,
   supply_V BLOB NOT NULL, current_A BLOB NOT NULL, step BLOB NOT NULL
 );
-CREATE TABLE rest (
+CREATE TABLE IF NOT EXISTS rest (
   run INTEGER NOT NULL REFERENCES run(id) ON DELETE CASCADE, step INTEGER NOT NULL, side TEXT NOT NULL,
   path_row INTEGER, time_s REAL NOT NULL, target_rad BLOB NOT NULL, feedback_rad BLOB NOT NULL,
   command_rad BLOB NOT NULL, noise_rad BLOB NOT NULL, moved BLOB NOT NULL, trims INTEGER NOT NULL,
   supply_V REAL NOT NULL, load_kg REAL NOT NULL
 );
-CREATE INDEX rest_of_run ON rest(run);
+CREATE INDEX IF NOT EXISTS rest_of_run ON rest(run);
 """
 
 
@@ -42,9 +42,8 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
         with closing(sqlite3.connect(path, timeout=10.0)) as connection:
             layout = connection.execute("PRAGMA user_version").fetchone()[0]
             if layout == 0:
-                connection.executescript(_TABLES)
-                connection.execute(f"PRAGMA user_version = {LAYOUT}")
-                connection.commit()
+                # All at once, so that two programs that start together do not both make it.
+                connection.executescript(f"BEGIN IMMEDIATE; {_TABLES} PRAGMA user_version = {LAYOUT}; COMMIT;")
             elif layout != LAYOUT:
                 raise InputError(
                     f"this database has layout {layout}",
@@ -54,7 +53,7 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
                 )
             connection.execute("PRAGMA foreign_keys = ON")
             yield connection
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, OSError) as error:
         raise FaultError(f"{path}: the database cannot be used ({error}); nothing was changed") from error
 
 
@@ -66,6 +65,12 @@ def _packed(array: Array | np.ndarray) -> bytes:
 
 def _unpacked(blob: bytes) -> Array:
     return cast(Array, np.load(io.BytesIO(blob), allow_pickle=False))
+
+
+def prepare(path: Path) -> None:
+    """Make the database if need be; raises what storing a run would raise, before there is one to lose."""
+    with _opened(path) as connection, connection:
+        connection.execute("BEGIN IMMEDIATE")
 
 
 def save_run(path: Path, run: Run) -> int:
@@ -96,6 +101,8 @@ def save_run(path: Path, run: Run) -> int:
 
 def load_run(path: Path, number: int) -> Run:
     """The run of that number. Raises InputError if there is none."""
+    if not path.exists():
+        raise InputError("no run is stored", where=str(path), next_step="play one: handfast run ROUTINE")
     with _opened(path) as connection:
         row = connection.execute(
             "SELECT started, routine, mode, board, notes, t_s, command_rad, feedback_rad, supply_V, current_A, step"
@@ -104,7 +111,13 @@ def load_run(path: Path, number: int) -> Run:
         ).fetchone()
         if row is None:
             known = [str(n) for (n,) in connection.execute("SELECT id FROM run ORDER BY id")]
-            raise InputError(f"no run {number}", where=str(path), available=known)
+            raise InputError(
+                f"no run {number}",
+                where=str(path),
+                expected="the number of a stored run",
+                available=known,
+                next_step="choose one of these, or play the routine",
+            )
         rests = connection.execute(
             "SELECT step, side, path_row, time_s, target_rad, feedback_rad, command_rad, noise_rad, moved, trims,"
             " supply_V, load_kg"

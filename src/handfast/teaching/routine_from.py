@@ -44,7 +44,8 @@ def routine_from(recording: Recording, model: Model, name: str) -> tuple[Routine
     remarks: list[Remark] = []
     strokes = _strokes(recording)
     poses = [pose for side in SIDES for pose in still_poses(recording, bench, side, q)]
-    poses = [p for p in poses if not any(s == p.side and a - 0.2 < p.end < b + 0.3 for s, a, b in strokes)]
+    # A stillness that begins inside a stroke is part of it; one that began before it is where it starts from.
+    poses = [p for p in poses if not any(s == p.side and a - 0.2 < p.start < b + 0.3 for s, a, b in strokes)]
     poses = _without_resting_start(poses, recording)
     entries: list[tuple[float, Step]] = []
     for group in _at_once(poses):
@@ -80,6 +81,13 @@ def _strokes(recording: Recording) -> list[tuple[Side, float, float]]:
     for event in recording.events:
         if len(event.words) == 3 and event.words[1] == "stroke":
             side: Side = "left" if event.words[0] == "left" else "right"
+            if event.words[2] == "begin" and side in open_:
+                raise InputError(
+                    f"the {side} stroke begins twice",
+                    where=f"{recording.source}: event at {event.time * 1e3:g} ms",
+                    expected=f'"{side} stroke end" of the one begun at {open_[side] * 1e3:g} ms before it',
+                    next_step="mend the events of this recording",
+                )
             if event.words[2] == "begin":
                 open_[side] = event.time
             elif side in open_:
@@ -199,7 +207,7 @@ def _event_step(event: Event, bench: Bench, recording: Recording) -> Step | None
     words = event.words
     things = [thing.name for thing in bench.things]
     named = None
-    if len(words) == 3 and (words[0] == "pass" or words[1] == "grip"):
+    if len(words) == 3 and (words[0] == "pass" or (words[0] in ("left", "right", "both") and words[1] == "grip")):
         named = words[2]
     elif len(words) == 2 and words[0] == "carry":
         named = words[1]
@@ -234,6 +242,9 @@ def _joined(steps: list[Step], recording: Recording) -> list[Step]:
     for step in steps:
         if step.do == "grip" and step.thing is not None:
             in_hand.update(dict.fromkeys(step.sides, step.thing))
+        if step.do == "release":
+            for side in step.sides:
+                in_hand.pop(side, None)
         if step.do in ("pass", "carry") and step.thing is None:
             step = replace(step, thing=in_hand.get(step.giver or "left"))
         if step.do == "pass" and step.thing is None:
@@ -243,7 +254,12 @@ def _joined(steps: list[Step], recording: Recording) -> list[Step]:
                 expected=f"`{step.giver} grip THING` before `pass {step.giver}`, or `pass {step.giver} THING`",
                 next_step="mend the events of this recording",
             )
+        if step.do == "pass" and step.thing is not None:
+            in_hand.pop(step.giver or "", None)
+            in_hand[step.taker] = step.thing
         if step.do in ("pass", "carry") and step.left is None:
+            if waiting is not None:
+                raise _no_pose_after(waiting, recording)
             waiting = step
             continue
         if waiting is not None and step.do == "go":
@@ -255,10 +271,15 @@ def _joined(steps: list[Step], recording: Recording) -> list[Step]:
             continue
         result.append(step)
     if waiting is not None:
-        raise InputError(
-            f"after the event `{waiting.do}` there is no pose of both arms",
-            where=recording.source,
-            expected="both arms held still together after it",
-            next_step="record again: say it, then bring both arms there and hold them still",
-        )
+        raise _no_pose_after(waiting, recording)
     return result
+
+
+def _no_pose_after(waiting: Step, recording: Recording) -> InputError:
+    said = f"{waiting.do} {waiting.giver}" if waiting.giver else waiting.do
+    return InputError(
+        f"after the event `{said}` there is no pose of both arms",
+        where=recording.source,
+        expected="both arms held still together after it, before the next event of this kind",
+        next_step="record again: say it, then bring both arms there and hold them still",
+    )

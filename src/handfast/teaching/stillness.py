@@ -74,7 +74,8 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
             end += 1
         first, last = begin, end + width - 1
         begin = end + 1
-        tail = slice(max(first, last - round(0.5 / dt) - 3), max(last - 3, first + 1))
+        last = first + _departed(angles[first : last + 1], noise)
+        tail = slice(max(first, last - round(0.7 / dt)), max(last - round(0.2 / dt), first + 1))
         pose = angles[tail].mean(axis=0)
         if poses and np.abs(pose - poses[-1].q).max() < REARM:
             continue
@@ -87,12 +88,27 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
 
 
 def _settled(angles: Array, noise: Array) -> int:
-    """Index in a still pose at which the hand's last motion has died away: five samples within the noise."""
-    limit = np.maximum(4.0 * noise / np.sqrt(5.0), 0.08 * DEGREE)
+    """Index in a still pose at which the hand's last motion has died away: five samples within the noise.
+
+    The filter's samples share most of their readings, so five of them differ by about their standard deviation.
+    """
+    limit = np.maximum(2.5 * noise / np.sqrt(5.0), 0.08 * DEGREE)
     for n in range(len(angles) // 2):
         if np.all(np.ptp(angles[n : n + 5], axis=0) < limit):
             return n
     return len(angles) // 2
+
+
+def _departed(angles: Array, noise: Array) -> int:
+    """Index in a still pose of the last sample that is as still as its later middle.
+
+    A window of stillness takes in the beginning of the next motion, up to its whole spread if that motion begins
+    slowly, and must not be drawn along by it.
+    """
+    level = np.median(angles[2 * len(angles) // 5 : 9 * len(angles) // 10 + 1], axis=0)
+    near = np.all(np.abs(angles - level) < np.maximum(3.0 * noise / np.sqrt(5.0), 0.15 * DEGREE), axis=1)
+    found = np.flatnonzero(near)
+    return int(found[-1]) if len(found) else len(angles) - 1
 
 
 def _drop(angles: Array, width: int) -> Array:

@@ -1,0 +1,88 @@
+"""Cleaning feedback of what the supply does to it."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from handfast.bench.lines import angle_of, counts_of
+from handfast.sessions.feedback import SupplyFit
+from support import seedling
+
+
+def bench_of(follows: float = 0.0):
+    """The seedling bench with 20 mΩ of connectors and joints that say they follow the supply."""
+    bench = seedling.bench()
+    arms = {}
+    for side in ("left", "right"):
+        arm = bench.arm(side)
+        joints = tuple(dataclasses.replace(j, follows_supply=follows) for j in arm.joints)
+        arms[side] = dataclasses.replace(arm, joints=joints)
+    return dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **arms))
+
+
+def test_the_other_arms_voltage_follows_from_both_currents():
+    """Sensed at the left arm: its lead's drop is added back, the right lead's taken off."""
+    bench = bench_of()
+    leads = [bench.arm(side).wire.resistance for side in ("left", "right")]
+    found = SupplyFit(bench).at_arms(5.8, np.array([2.0, 3.0]))
+    assert found == pytest.approx([5.8, 5.8 + leads[0] * 2.0 - leads[1] * 3.0])
+
+
+def test_a_first_guess_holds_until_something_is_seen():
+    """0.3 where the bench says nothing, else what it says."""
+    assert SupplyFit(bench_of()).follows == pytest.approx(np.full(10, 0.3))
+    assert SupplyFit(bench_of(0.7)).follows == pytest.approx(np.full(10, 0.7))
+
+
+def play(fit: SupplyFit, bench, k: np.ndarray, frames: int, noise: float, seed: int = 1) -> None:
+    """Joints stand while the supply swings between 5 and 6 V; now and then every joint moves, ending the stretch."""
+    rng = np.random.default_rng(seed)
+    angles = rng.uniform(-0.5, 0.5, 10)
+    for n in range(frames):
+        if n % 200 == 0:
+            angles = rng.uniform(-0.5, 0.5, 10)
+        volts = np.full(2, 5.5 + 0.5 * np.sin(0.3 * n))
+        counts = np.full(12, 512.0)
+        for i, joint in enumerate(bench.joints):
+            counts[joint.channel] = counts_of(joint, angles[i]) * (1 + k[i] * (volts[0] / 6.0 - 1))
+            counts[joint.channel] += noise * rng.normal()
+        fit.learn(angles, counts, volts)
+
+
+def test_how_far_each_joint_follows_the_supply_is_learned():
+    """From 2000 frames with the noise of averaged readings: within 0.03 for every joint, whatever it is."""
+    bench = bench_of()
+    k = np.linspace(0.0, 1.0, 10)
+    fit = SupplyFit(bench)
+    play(fit, bench, k, 2000, noise=2 / np.sqrt(8))
+    # Swings of ±8 % on 500 counts are 40 counts; 1500 readings of 0.7 counts tell k to 0.001, the prior (0.4 wide)
+    # draws nothing at that. Clipping at 0 and 1 keeps the ends inside.
+    assert fit.follows == pytest.approx(k, abs=0.03)
+
+
+def test_moving_joints_teach_nothing():
+    """A joint that moves all the time keeps its first guess."""
+    bench = bench_of()
+    fit = SupplyFit(bench)
+    rng = np.random.default_rng(2)
+    for n in range(500):
+        fit.learn(np.full(10, 0.01 * n), rng.uniform(300, 700, 12), np.array([5.0, 6.0]))
+    assert fit.follows == pytest.approx(np.full(10, 0.3))
+
+
+def test_clean_angles_are_those_at_the_nominal_supply():
+    """With k known, a sag of 1 V of 6 moves raw angles by degrees and clean ones not at all."""
+    bench = bench_of(0.6)
+    fit = SupplyFit(bench)
+    volts = np.array([5.0, 5.5])
+    ratio = np.repeat(volts / 6.0 - 1.0, 5)
+    counts = np.full(12, 512.0)
+    for i, joint in enumerate(bench.joints):
+        counts[joint.channel] = counts_of(joint, 0.2) * (1 + 0.6 * ratio[i])
+    assert fit.angles(counts, volts) == pytest.approx(np.full(10, 0.2), abs=1e-9)
+    raw = fit.angles(counts, volts, clean=False)
+    assert raw[0] == pytest.approx(float(angle_of(bench.joints[0], counts[bench.joints[0].channel])))
+    assert np.abs(raw - 0.2).max() > np.radians(5)
