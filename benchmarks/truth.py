@@ -308,9 +308,8 @@ def main() -> None:
         print(f"  {way:17}", spread(sizes(landings[way])))
     ratio = {way: np.median(medians[way]) / np.median(medians["calibrated"]) for way in WAYS}
     print(f"  calibrated and corrected: {ratio['raw']:.1f} times below raw, {ratio['trimmed']:.1f} below trim alone")
-    print(
-        f"  pairs whose middle got worse than raw: {sum(c > r for c, r in zip(medians['calibrated'], medians['raw'], strict=True))}"
-    )
+    got_worse = sum(c > r for c, r in zip(medians["calibrated"], medians["raw"], strict=True))
+    print(f"  pairs whose middle got worse than raw: {got_worse}")
     print(f"  largest worsening of one pose against raw: {max(worse):.2f} mm")
     for said, key in (("nothing measured", "trimmed"), ("calibrated", "trimmed, calibrated")):
         off = np.array([np.linalg.norm(x.miss - x.predicted) for x in landings[key]])
