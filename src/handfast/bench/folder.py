@@ -10,6 +10,7 @@ import numpy as np
 
 from handfast.bench.measured import amended, read_measured
 from handfast.bench.parts import SIDES, Bench, Servo
+from handfast.bench.servos import with_vetted
 from handfast.errors import InputError
 from handfast.files.document import Document, Key, read_document
 from handfast.files.fields import read_table
@@ -52,6 +53,16 @@ class BenchFolder:
     def recordings(self) -> Path:
         """What was recorded while teaching."""
         return self.root / "recordings"
+
+    @property
+    def readings(self) -> Path:
+        """What was measured."""
+        return self.root / "readings"
+
+    @property
+    def servos(self) -> Path:
+        """What vetting found of each servo, one file per serial mark."""
+        return self.readings / "servos"
 
     @property
     def database(self) -> Path:
@@ -140,13 +151,15 @@ def read_stock(path: Path) -> tuple[Servo, ...]:
 
 
 def read_bench(folder: BenchFolder, measured: bool = True) -> Bench:
-    """The bench as designed, with measured values in place of the design's where there are any."""
+    """The bench as designed, with vetted servos' tables and measured values in place of the design's."""
     stock = read_stock(folder.stock)
     document = read_document(folder.file)
     bench = read_table(Bench, document.values, document, (), stock=stock)
     _check_fit(bench, document)
-    if measured and folder.measured.exists():
-        bench = amended(bench, read_measured(folder.measured))
+    entries = read_measured(folder.measured) if measured and folder.measured.exists() else ()
+    bench = with_vetted(bench, folder.servos, entries)
+    if entries:
+        bench = amended(bench, entries)
         try:
             _check_fit(bench, document, pulses=False)  # measured pulses say how far a joint really gets
         except InputError as error:

@@ -30,6 +30,25 @@ Rows = tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True, kw_only=True)
+class Accept:
+    """What vetting lets pass in a class of servo: the limit of each figure (common practice, no source)."""
+
+    time: float = number("time_pct", 120, 100, 500, "longest time for 60 degrees, of the claimed time")
+    unequal: float = number("unequal_pct", 10, 0, 100, "largest difference of the speeds of both directions")
+    holding: float = number("holding_pct", 60, 0, 200, "least torque, of the claimed stall torque")
+    play: float = number("play_deg", 1.0, 0, 30, "play when it is pushed lightly both ways, full width")
+    reversal: float = number("reversal_deg", 1.5, 0, 30, "difference between arriving from one side and the other")
+    repeatability: float = number("repeatability_deg", 0.3, 0, 10, "standard deviation of arrivals from one side")
+    dead_band: float = number("dead_band_us", 10, 0, 200, "pulse change that it ignores, full width")
+    noise: float = number("noise_counts", 2, 0, 500, "standard deviation of the feedback at rest, in 1/1024 of its range")
+    wild: float = number("wild_counts", 10, 0, 1000, "how far a single reading may lie off, in 1/1024 of its range")
+    linearity: float = number("linearity_pct", 2, 0, 50, "largest departure of the feedback from a line, of its span")
+    drift: float = number("drift_deg", 1.0, 0, 30, "change of the resting place while it warms up")
+    slip: float = number("slip_deg", 2.0, 0.1, 60, "jump of the resting place that counts as slipping")
+    stall_current: float = number("stall_current_pct", 130, 0, 1000, "largest current, of the claimed stall current")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Servo:
     """A class of servo. Torque and speed hold at the rated voltage and scale with voltage."""
 
@@ -56,6 +75,12 @@ class Servo:
     mass: float = number("mass_g", ..., 0.5, 5000, "mass")
     price: float = number("price", 0, 0, 1e6, "price of one, in whatever you pay with")
     note: str = text("note", "", "anything worth knowing")
+    accept: Accept | None = table("accept", Accept, "what vetting lets pass", optional=True)
+
+    @property
+    def limits(self) -> Accept:
+        """What vetting lets pass, the defaults where the stock does not say."""
+        return self.accept or Accept()
 
     @property
     def reflected_inertia(self) -> float:
