@@ -20,6 +20,11 @@ _FINEST = 4.0e-6
 _FEWEST = 12
 _STEP = 0.25e-6
 _WIDEST = 60.0e-6
+HALVES = np.arange(0.0, _WIDEST / 2.0, _STEP / 2.0)
+"""Half-widths that are tried, s."""
+STAYS = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
+"""How far from the pulse it stops, in half-widths."""
+_BEGINS = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
 
 
 @dataclass(frozen=True)
@@ -51,30 +56,32 @@ def staircases(holds: Holds) -> list[np.ndarray]:
 
 
 def dead_band(holds: Holds, scale: Scale, servo: Servo) -> Band | None:
-    """Dead band of a servo, or None if there are no fine steps that turn round."""
-    widths, errors = [], []
+    """Dead band of a servo from all its fine steps together, or None if none of them turn round."""
+    costs, samples = [], 0
     for run in staircases(holds):
         slope = float(scale.local(holds.rest[run].mean())) / servo.pulse_slope
         pulse = holds.pulse[run]
         place = holds.rest[run] / slope
-        error = np.maximum(holds.error[run] / abs(slope), 1e-9)
-        width, sigma = _fit(pulse - pulse.mean(), place - place.mean(), error)
-        widths.append(width)
-        errors.append(sigma)
-    if not widths:
+        error = np.maximum(holds.error[run] / abs(slope), 1e-8)
+        costs.append(_cost(pulse - pulse.mean(), place - place.mean(), error))
+        samples += len(run)
+    if not costs:
         return None
-    n = len(widths)
-    inside = float(np.sqrt(np.sum(np.square(errors)))) / n
-    between = float(np.std(widths, ddof=1) / np.sqrt(n)) if n > 2 else 0.0
-    return Band(float(np.mean(widths)), max(inside, between), n)
+    cost = np.sum(costs, axis=0)
+    spare = max(samples - 2 - 2 * len(costs), 1)
+    # Where the model does not explain the scatter, the scatter sets the error.
+    unit = max(float(cost.min()) / spare, 1.0)
+    per_half = cost.min(axis=1)
+    weight = np.exp(-0.5 * (per_half - per_half.min()) / unit)
+    weight /= weight.sum()
+    width = 2.0 * float(weight @ HALVES)
+    sigma = 2.0 * float(np.sqrt(weight @ HALVES**2 - (weight @ HALVES) ** 2))
+    return Band(width, max(sigma, 0.25e-6), len(costs))
 
 
-def _fit(pulse: Array, place: Array, error: Array) -> tuple[float, float]:
-    """Width of the band that explains places (n,) best, s, and its standard error."""
-    halves = np.arange(0.0, _WIDEST / 2.0, _STEP / 2.0)
-    stays = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
-    begins = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-    half, stay, begin = (x.ravel() for x in np.meshgrid(halves, stays, begins, indexing="ij"))
+def _cost(pulse: Array, place: Array, error: Array) -> Array:
+    """Weighted squares (halves, stays) that remain if the band has each half-width and each way of stopping."""
+    half, stay, begin = (x.ravel() for x in np.meshgrid(HALVES, STAYS, _BEGINS, indexing="ij"))
     p = pulse[0] + begin * half
     away = np.empty((len(pulse), len(half)))
     for k, now in enumerate(pulse):
@@ -82,16 +89,8 @@ def _fit(pulse: Array, place: Array, error: Array) -> tuple[float, float]:
         out = np.abs(gap) > half + 1e-12
         p = np.where(out, now - np.sign(gap) * stay * half, p)
         away[k] = place[k] - p
+    # A wild place counts for no more than five of its errors, or one slip would settle the width.
     weight = 1.0 / error**2
     mean = weight @ away / weight.sum()
-    cost = weight @ (away - mean) ** 2
-    best = int(np.argmin(cost))
-    spare = max(len(pulse) - 4, 1)
-    unit = max(float(cost[best]) / spare, 1.0)
-    per_half = cost.reshape(len(halves), -1).min(axis=1)
-    at = best // (len(stays) * len(begins))
-    # Half-widths within one unit of cost of the best: half of their range is one standard error.
-    near = np.nonzero(per_half <= per_half[at] + unit)[0]
-    sigma = max(float(halves[near[-1]] - halves[near[0]]), 0.5 * _STEP)
-    weight_near = np.exp(-0.5 * (per_half - per_half[at]) / unit)
-    return 2.0 * float(weight_near @ halves / weight_near.sum()), sigma
+    cost = np.minimum(weight[:, None] * (away - mean) ** 2, 25.0).sum(axis=0)
+    return np.asarray(cost.reshape(len(HALVES), len(STAYS), len(_BEGINS)).min(axis=2))

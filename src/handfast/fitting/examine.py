@@ -13,7 +13,7 @@ from handfast.fitting.holds import Cleaned, Holds, cleaned, holds_of
 from handfast.fitting.loads import currents, goes_limp, play, torque
 from handfast.fitting.moves import MoveFit, fit_moves
 from handfast.fitting.resting import Found, drift, noise, repeatability, reversal, slip
-from handfast.fitting.scale import Bend, Scale, arrivals, bend_of, scale_of
+from handfast.fitting.scale import Departure, Scale, bends_by_protractor, departure, no_bends, scale_of
 from handfast.geometry.rigid import Array
 from handfast.records.trace import COUNTS, Trace
 from handfast.units import DEGREE, unit_of
@@ -100,22 +100,29 @@ def examine(trace: Trace, servo: Servo) -> Examined:
     check_trace(trace, clean, holds, servo, where)
     scale = scale_of(holds, servo, where)
     read = _protractor(trace, holds)
+    bends, note = no_bends(scale.half), "against the pulse only; a protractor shows the bends that it hides"
+    ends = (scale.low, scale.high)
     if read is not None:
         # From here on angles are the protractor's; without one they are what the class's pulse slope says.
         at = scale.nominal(holds.pulse[hold_of(holds, read)])
-        scale = scale.stretched(abs(float(np.polyfit(at, trace.horn[read], 1)[0])))
+        rate = abs(bends_by_protractor(at, trace.horn[read], scale.half)[1])
+        scale = scale.stretched(rate)
+        bends, _ = bends_by_protractor(at * rate, trace.horn[read], scale.half)
+        note = "by the protractor"
+        ends = (float(at.min()) * rate, float(at.max()) * rate)
+    straight = departure(scale, bends, ends, len(holds.rest), note)
+    scale = scale.straightened(bends)
     figures: dict[str, Figure] = {}
 
-    def put(key: str, found: Found | Bend | None, factor: float = 1.0) -> None:
+    def put(key: str, found: Found | Departure | None) -> None:
         if found is not None:
-            error = found.uncertainty if isinstance(found, Bend) else found.error
-            note = found.note if isinstance(found, Found) else ""
-            figures[key] = Figure(key, found.value * factor, error * factor, found.count, note)
+            figures[key] = Figure(key, found.value, found.error, found.count, found.note)
 
     w = clean.wiper
     volts = 1.0 if trace.supply is None else float(np.median(trace.supply)) / servo.rated_voltage
-    fits = {way: fit for way in (1, -1) if (fit := fit_moves(trace, w, holds, scale, servo, way)) is not None}
-    _put_moves(figures, list(fits.values()), volts)
+    fit = fit_moves(trace, w, holds, scale, servo)
+    if fit is not None:
+        _put_moves(figures, fit, volts, read is not None)
     band = dead_band(holds, scale, servo)
     if band is not None:
         put("dead_band_us", Found(band.width, band.error, band.places))
@@ -129,18 +136,10 @@ def examine(trace: Trace, servo: Servo) -> Examined:
         put("wild_counts", Found(quiet.worst, 0.0, quiet.count, f"{quiet.wild} of {quiet.count} readings"))
     if holding is not None:
         put("loaded_noise_counts", Found(holding.spread, holding.error, holding.count))
-    angles_from = "pulse"
-    if read is not None:
-        angles_from = "protractor"
-        put("linearity_pct", bend_of(trace.horn[read], holds.rest[hold_of(holds, read)]))
-    else:
-        used = arrivals(holds, servo)
-        inside = used & (scale.nominal(holds.pulse) >= scale.low) & (scale.nominal(holds.pulse) <= scale.high)
-        level = holds.rest[inside] + 0.5 * scale.hysteresis * holds.side[inside]
-        put("linearity_pct", bend_of(scale.nominal(holds.pulse[inside]), level))
+    put("linearity_pct", straight)
     put("slip_deg", slip(trace, w, holds, scale, servo))
     put("drift_deg", drift(holds, scale, servo))
-    loads = torque(trace, w, holds, scale, servo, fits)
+    loads = torque(trace, w, holds, scale, servo, fit)
     put("droop_deg_per_Nm", loads.droop)
     claim = servo.stall_torque * volts
     if loads.lifting is not None:
@@ -162,7 +161,7 @@ def examine(trace: Trace, servo: Servo) -> Examined:
         limp=goes_limp(holds, scale, servo),
         feedback=feedback,
         pulses=pulses,
-        angles_from=angles_from,
+        angles_from="pulse" if read is None else "protractor",
         held=loads.held / claim,
         lost=loads.lost / claim,
         wild=wild,
@@ -175,29 +174,21 @@ def examine(trace: Trace, servo: Servo) -> Examined:
     )
 
 
-def _put_moves(figures: dict[str, Figure], fits: list[MoveFit], volts: float) -> None:
-    """Figures of both directions' moves, speed at the class's rated voltage."""
-    if not fits:
-        return
-    n = sum(fit.moves for fit in fits)
-    slowest = min(fits, key=lambda fit: fit.speed)
-    sixty = 60.0 * DEGREE
-    time = sixty / slowest.speed * volts
-    figures["time_60deg_ms"] = Figure("time_60deg_ms", time, time * slowest.speed_error / slowest.speed, n)
-
-    def mean(key: str, values: list[float], errors: list[float]) -> None:
-        spread = abs(values[0] - values[-1]) / 2.0
-        error = float(np.hypot(np.sqrt(np.sum(np.square(errors))) / len(errors), spread))
-        figures[key] = Figure(key, float(np.mean(values)), error, n)
-
-    mean("dead_time_ms", [fit.dead_time for fit in fits], [fit.dead_time_error for fit in fits])
-    mean("lag_ms", [fit.lag for fit in fits], [0.1 * fit.lag for fit in fits])
-    mean("spin_up_ms", [fit.spin_up for fit in fits], [0.1 * fit.spin_up for fit in fits])
-    if len(fits) == 2:
-        a, b = fits
-        total = 0.5 * (a.speed + b.speed)
-        error = float(np.hypot(a.speed_error, b.speed_error)) / total
-        figures["unequal_pct"] = Figure("unequal_pct", abs(a.speed - b.speed) / total, error, n)
+def _put_moves(figures: dict[str, Figure], fit: MoveFit, volts: float, shaft: bool) -> None:
+    """Figures of the moves, speed at the class's rated voltage."""
+    n = fit.moves
+    way, slowest = min(fit.speed.items(), key=lambda item: item[1])
+    time = 60.0 * DEGREE / slowest * volts
+    figures["time_60deg_ms"] = Figure("time_60deg_ms", time, time * fit.speed_error[way] / slowest, n)
+    figures["dead_time_ms"] = Figure("dead_time_ms", fit.dead_time, fit.dead_time_error, n)
+    figures["lag_ms"] = Figure("lag_ms", fit.lag, 0.1 * fit.lag, n)
+    figures["spin_up_ms"] = Figure("spin_up_ms", fit.spin_up, 0.1 * fit.spin_up, n)
+    if len(fit.speed) == 2:
+        mean = 0.5 * (fit.speed[1] + fit.speed[-1])
+        # Each direction shows its full speed on another stretch of the track. Unless a protractor told the
+        # track's bends, they look like a difference in speed.
+        error = float(np.hypot(np.hypot(fit.speed_error[1], fit.speed_error[-1]) / mean, 0.01 if shaft else 0.05))
+        figures["unequal_pct"] = Figure("unequal_pct", abs(fit.speed[1] - fit.speed[-1]) / mean, error, n)
 
 
 def _protractor(trace: Trace, holds: Holds) -> np.ndarray | None:
@@ -223,17 +214,9 @@ def _tables(trace: Trace, holds: Holds, scale: Scale, read: np.ndarray | None) -
     nominal, wiper = scale.angle[inside], scale.wiper[inside]
     if read is None:
         return tuple((float(a), float(x)) for a, x in zip(nominal, wiper, strict=True)), None
-    hold = hold_of(holds, read)
-    # The protractor tells the shaft's angle for each nominal angle; a smooth curve takes its scatter out.
-    x, y = scale.nominal(holds.pulse[hold]), trace.horn[read]
-    order = min(5, len(x) // 3)
-    fit = np.polynomial.Polynomial.fit(x, y, order)
+    x = scale.nominal(holds.pulse[hold_of(holds, read)])
     keep = (nominal >= x.min() - 0.09) & (nominal <= x.max() + 0.09)
-    nominal, wiper = nominal[keep], wiper[keep]
-    angle = fit(nominal) - float(fit(0.0))
-    if angle[-1] < angle[0]:
-        # The protractor is numbered the other way round; a longer pulse still counts as the larger angle.
-        angle = -angle
+    nominal, wiper, angle = nominal[keep], wiper[keep], scale.shaft[inside][keep]
     pulse = scale.middle + nominal / scale.per_pulse
     return (
         tuple((float(a), float(v)) for a, v in zip(angle, wiper, strict=True)),

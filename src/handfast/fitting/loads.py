@@ -95,7 +95,7 @@ class Torque:
 
 
 def torque(
-    trace: Trace, wiper: Array, holds: Holds, scale: Scale, servo: Servo, fits: dict[int, MoveFit]
+    trace: Trace, wiper: Array, holds: Holds, scale: Scale, servo: Servo, fit: MoveFit | None
 ) -> Torque:
     """Torque from weights that are held, and from the speed at which weights are lifted.
 
@@ -134,7 +134,7 @@ def torque(
         scatter = float(np.sqrt(np.sum((y - slope * x) ** 2) / max(len(x) - 1, 1)))
         droop = Found(slope, max(scatter, float(np.mean(errors))) / float(np.sqrt(x @ x)), len(x))
     pulls = -1 if along < -2.0 * DEGREE else 1
-    return Torque(held, lost, _lifting(trace, wiper, holds, scale, servo, fits, pulls), droop)
+    return Torque(held, lost, _lifting(trace, wiper, holds, scale, servo, fit, pulls), droop)
 
 
 def _rest_without_load(holds: Holds, i: int) -> float | None:
@@ -146,7 +146,7 @@ def _rest_without_load(holds: Holds, i: int) -> float | None:
 
 
 def _lifting(
-    trace: Trace, wiper: Array, holds: Holds, scale: Scale, servo: Servo, fits: dict[int, MoveFit], pulls: int
+    trace: Trace, wiper: Array, holds: Holds, scale: Scale, servo: Servo, fit: MoveFit | None, pulls: int
 ) -> Found | None:
     """Net torque (N·m) from moves against a known load, beside what the same servo does without load."""
     heavy = holds.load[(np.abs(holds.load) > LIGHT * servo.stall_torque) & (holds.pulse > 0)]
@@ -154,12 +154,12 @@ def _lifting(
     for load in np.unique(heavy):
         way = -int(np.sign(load)) * pulls
         lifts = moves_of(holds, servo, float(load), way)
-        if len(lifts) < 2 or way not in fits:
+        if len(lifts) < 2 or fit is None or way not in fit.speed:
             continue
         size = float(np.median(np.abs(holds.moved[lifts]))) * scale.per_pulse
         speeds = mid_speed(trace, wiper, holds, scale, lifts, way)
-        share = load_share(fits[way], size, float(np.mean(speeds)))
-        own = float(np.std(speeds, ddof=1) / np.sqrt(len(lifts))) / fits[way].speed
+        share = load_share(fit, way, size, float(np.mean(speeds)))
+        own = float(np.std(speeds, ddof=1) / np.sqrt(len(lifts))) / fit.speed[way]
         share = max(share, 0.05)
         value = abs(float(load)) / share
         # A share of a hundredth or two is what friction and voltage leave unsure at best.

@@ -188,9 +188,9 @@ def _rests_that_leave(holds: Holds, scale: Scale, servo: Servo) -> Found:
 
 
 def _moves_at_rest(trace: Trace, wiper: Array, holds: Holds, scale: Scale) -> Found:
-    """Excursions of at least 50 ms from where the shaft stands, under pulses, with load and without."""
+    """Excursions of at least 25 ms from where the shaft stands, under pulses, with load and without."""
     step = float(np.median(np.diff(trace.t)))
-    width = max(3, round(0.05 / step) | 1)
+    width = max(3, round(0.025 / step) | 1)
     smooth = median_filter(wiper, size=width, mode="nearest")
     worst, error = 0.0, 0.0
     powered = (holds.pulse > 0) & (holds.push == 0) & holds.whole

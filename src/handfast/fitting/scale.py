@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial.legendre import legvander
 
 from handfast.bench.parts import Servo
 from handfast.errors import InputError
@@ -19,7 +20,43 @@ from handfast.units import DEGREE
 KNOT = 10.0 * DEGREE
 """Distance of the curve's knots, rad."""
 
-_MOST_ORDER = 6
+
+BENDS = 4
+"""Bends that are told apart: Legendre polynomials of the second to the fifth order over the sweep."""
+
+USUAL_BEND = np.array([3.0, 2.5, 1.2, 0.7]) * DEGREE
+"""What each bend may well amount to before anything is known of it: tracks bend gently (common practice, no source)."""
+
+
+def bend_basis(angle: Array, half: float) -> Array:
+    """Legendre polynomials (n, BENDS) of the second and higher orders over nominal angles within ±half.
+
+    Beyond the ends they stand still, where a polynomial would run wild.
+    """
+    u = np.clip(np.asarray(angle) / half, -1.0, 1.0)
+    return np.asarray(legvander(u, BENDS + 1)[:, 2:])
+
+
+@dataclass(frozen=True)
+class Bends:
+    """How far the nominal angle runs ahead of the shaft's, rad: sizes (BENDS,) of `bend_basis` with covariance."""
+
+    size: Array
+    covariance: Array
+    half: float
+
+    def basis(self, angle: Array) -> Array:
+        """The polynomials (n, BENDS) at nominal angles."""
+        return bend_basis(angle, self.half)
+
+    def at(self, angle: Array) -> Array:
+        """The bend (n,) rad at nominal angles."""
+        return np.asarray(self.basis(angle) @ self.size)
+
+
+def no_bends(half: float) -> Bends:
+    """Bends as they are taken where no protractor was read: none."""
+    return Bends(np.zeros(BENDS), np.zeros((BENDS, BENDS)), half)
 
 
 @dataclass(frozen=True)
@@ -28,7 +65,8 @@ class Scale:
 
     angle (K,) rad, wiper (K,) shares; hysteresis: how much higher it rests when arriving from above, in shares
     along the curve; slope: shares per rad on the whole; misfit: robust spread of arrivals about the curve.
-    low, high: nominal angles between which the feedback follows the pulse.
+    low, high: nominal angles between which the feedback follows the pulse. shaft (K,): angle of the shaft at the
+    knots, the nominal one unless a protractor told better.
     """
 
     middle: float
@@ -40,6 +78,7 @@ class Scale:
     misfit: float
     low: float
     high: float
+    shaft: Array
 
     def stretched(self, factor: float) -> Scale:
         """The same curve with all angles `factor` times as large: the protractor's degrees instead of nominal ones."""
@@ -50,7 +89,18 @@ class Scale:
             slope=self.slope / factor,
             low=self.low * factor,
             high=self.high * factor,
+            shaft=self.shaft * factor,
         )
+
+    def straightened(self, bends: Bends) -> Scale:
+        """The curve with the shaft's angles that the bends say: nominal angle less the bend there."""
+        shaft = self.angle - bends.at(self.angle)
+        return replace(self, shaft=shaft) if (np.diff(shaft) > 0.0).all() else self
+
+    @property
+    def half(self) -> float:
+        """Largest nominal angle of the curve, rad: bends are described within ± this."""
+        return float(max(abs(self.angle[0]), abs(self.angle[-1])))
 
     def nominal(self, pulse: Array) -> Array:
         """Nominal angle of a pulse, rad."""
@@ -61,9 +111,9 @@ class Scale:
         return np.interp(self.nominal(pulse), self.angle, self.wiper)
 
     def degrees(self, wiper: Array) -> Array:
-        """Nominal angle, rad, at which the curve has that wiper; straight on beyond its ends."""
+        """Angle of the shaft, rad, at which the curve has that wiper; straight on beyond its ends."""
         order = np.argsort(self.wiper)
-        w, a = self.wiper[order], self.angle[order]
+        w, a = self.wiper[order], self.shaft[order]
         inside = np.interp(wiper, w, a)
         below = a[0] + (np.asarray(wiper) - w[0]) / self.slope
         above = a[-1] + (np.asarray(wiper) - w[-1]) / self.slope
@@ -154,47 +204,61 @@ def scale_of(holds: Holds, servo: Servo, where: str) -> Scale:
         misfit=spread,
         low=float(knots[first]),
         high=float(knots[last]),
+        shaft=knots,
     )
 
 
 @dataclass(frozen=True)
-class Bend:
-    """Largest departure from the least-squares line, as a share of the span, its uncertainty, points used."""
+class Departure:
+    """Largest departure of the feedback from the best line over the shaft's angle, as a share of its span."""
 
     value: float
-    uncertainty: float
+    error: float
     count: int
+    note: str
 
 
-def bend_of(x: Array, y: Array, x_error: float = 0.0) -> Bend:
-    """Departure of y(x) from its least-squares line, as a share of the line's rise over the span.
+def departure(scale: Scale, bends: Bends, ends: tuple[float, float], count: int, note: str) -> Departure:
+    """Departure of the feedback from its least-squares line over the shaft's angle, between two nominal angles.
 
-    A polynomial (order chosen by the Bayesian information criterion, Schwarz 1978, from memory) is laid through
-    the points first, so that the scatter of single readings does not count as a bend.
+    The feedback's curve against the pulse is known well; the bends of the pulse against the shaft are known as
+    far as a protractor told, which gives the error.
     """
-    low, high = float(x.min()), float(x.max())
-    u = 2.0 * (x - low) / (high - low) - 1.0
-    n = len(u)
-    best: tuple[float, Array, float, int] | None = None
-    for order in range(1, min(_MOST_ORDER, n - 3) + 1):
-        design = np.polynomial.legendre.legvander(u, order)
-        c = np.linalg.lstsq(design, y, rcond=None)[0]
-        rss = float(np.sum((y - design @ c) ** 2)) + 1e-18
-        score = n * np.log(rss / n) + (order + 1) * np.log(n)
-        if best is None or score < best[0]:
-            best = (score, c, np.sqrt(rss / (n - order - 1)), order)
-    assert best is not None
-    _, c, sd, order = best
-    grid = np.linspace(-1.0, 1.0, 201)
-    curve = np.polynomial.legendre.legval(grid, c)
-    line = np.polyfit(grid, curve, 1)
-    away = np.abs(curve - np.polyval(line, grid))
-    at = int(np.argmax(away))
-    rise = abs(2.0 * float(line[0]))
-    # The order is chosen from the same readings, so the error is that of a curve of at least the fourth order.
-    order = max(order, min(4, n - 3))
-    design = np.polynomial.legendre.legvander(u, order)
-    row = np.polynomial.legendre.legvander(grid[at : at + 1], order)[0]
-    row[:2] = 0.0  # mean and line are taken out
-    error = sd * float(np.sqrt(max(row @ np.linalg.pinv(design.T @ design) @ row, 0.0)))
-    return Bend(float(away[at]) / rise, float(np.hypot(error, x_error * rise)) / rise, n)
+    grid = np.linspace(max(ends[0], scale.low), min(ends[1], scale.high), 121)
+    wiper = np.interp(grid, scale.angle, scale.wiper)
+    basis = bends.basis(grid)
+    shaft = grid - basis @ bends.size
+    line = np.polyfit(shaft, wiper, 1)
+    away = wiper - np.polyval(line, shaft)
+    rise = abs(float(line[0])) * float(np.ptp(shaft))
+    at = int(np.argmax(np.abs(away)))
+    # How much each bend changes the departure at its worst place, the line fitted anew each time.
+    taken = basis - np.column_stack([np.ones_like(grid), grid]) @ np.linalg.lstsq(
+        np.column_stack([np.ones_like(grid), grid]), basis, rcond=None
+    )[0]
+    row = taken[at] / float(np.ptp(grid))
+    error = float(np.sqrt(max(row @ bends.covariance @ row, 0.0)))
+    return Departure(abs(float(away[at])) / rise, float(np.hypot(error, scale.misfit / rise / 4.0)), count, note)
+
+
+def bends_by_protractor(nominal: Array, shown: Array, half: float) -> tuple[Bends, float]:
+    """(bends, shown angle per nominal angle) from protractor readings (n,) at nominal angles (n,), n >= 8.
+
+    shown = a + b·(nominal - bends): linear in all unknowns. Of each bend it is known beforehand that it is of the
+    order of two degrees; the readings' own scatter sets the errors.
+    """
+    basis = bend_basis(nominal, half)
+    design = np.column_stack([np.ones_like(nominal), nominal, basis])
+    rate = float(np.polyfit(nominal, shown, 1)[0])
+    prior = np.zeros((BENDS, BENDS + 2))
+    prior[:, 2:] = np.eye(BENDS)
+    sd = 0.5 * DEGREE
+    for _ in range(4):
+        weight = sd / (USUAL_BEND[:, None] * abs(rate))
+        x = np.linalg.lstsq(np.vstack([design, prior * weight]), np.concatenate([shown, np.zeros(BENDS)]), rcond=None)[0]
+        spare = max(len(shown) - BENDS - 2 + 2, 3)
+        sd = max(float(np.sqrt(np.sum((shown - design @ x) ** 2) / spare)), 0.1 * DEGREE)
+    normal = design.T @ design / sd**2
+    normal[2:, 2:] += np.diag(1.0 / (USUAL_BEND * rate) ** 2)
+    covariance = np.linalg.inv(normal)[2:, 2:]
+    return Bends(-x[2:] / x[1], covariance / x[1] ** 2, half), float(x[1])

@@ -90,11 +90,11 @@ def standard_sweep(servo: Servo, warm_minutes: float = 0.0) -> Sweep:
     parts.append(r.part("rest", "Clamp the servo, no load. Read the protractor.", "it stands still and quiet"))
 
     r = rows()
-    wide = 2.2 * 120 * DEGREE * scale / servo.no_load_speed + 0.55
-    for _ in range(6):
-        r.hold(wide, r.pulse(60))
-        r.hold(wide, r.pulse(-60))
-    for _ in range(5):
+    wide = 2.2 * 140 * DEGREE * scale / servo.no_load_speed + 0.55
+    for _ in range(7):
+        r.hold(wide, r.pulse(70))
+        r.hold(wide, r.pulse(-70))
+    for _ in range(4):
         r.hold(0.5 * wide + 0.3, r.pulse(30))
         r.hold(0.5 * wide + 0.3, r.pulse(-30))
     parts.append(r.part("speed", "", "60 degrees in the claimed time, both ways alike"))

@@ -23,6 +23,8 @@ OUTLIER = 3.5
 """Modified z beyond which a servo stands out in its batch (Iglewicz and Hoaglin 1993)."""
 
 _FAR_OUT, _FAR = 8.0, 1.6
+_NEAR = 0.95
+_EVENTS = ("slip_deg", "unequal_pct")  # seen or not: being unsure of them is no reason to watch
 _FEWEST = 6
 _FEWEST_FOR_LINK = 8
 _WILD_SHARE = 0.002
@@ -148,8 +150,7 @@ def _by_limits(e: Examined, limits: dict[str, Limit], servo: Servo, settled: boo
         unsure = share * error / value if limit.least else error / limit.value
         used[key] = share
         sure = share - SURE * unsure > 1.0
-        # A slip is an event, seen or not; it has no middle ground.
-        doubtful = share > 1.0 or (key != "slip_deg" and share + SURE * unsure > UNSURE)
+        doubtful = share > 1.0 + 0.5 * unsure or (key not in _EVENTS and share + SURE * unsure > UNSURE)
         if not (sure or doubtful):
             continue
         bound = "at least" if limit.least else "limit"
@@ -276,7 +277,7 @@ _COMPARED = {
 
 
 def _by_batch(judged: list[Judged], limits: dict[str, Limit]) -> list[Judged]:
-    """Add what stands out in the batch: past 0.9 of a limit, or far beyond all others, it is watched."""
+    """Add what stands out in the batch: close to a limit, or far beyond all others, it is watched."""
     result = list(judged)
     for key, way in _COMPARED.items():
         held = [(i, j.examined.figures[key]) for i, j in enumerate(result) if key in j.examined.figures]
@@ -299,7 +300,7 @@ def _stands_out(j: Judged, key: str, figure: Figure, middle: float, z: float, li
     words = f"{WORDS[key]} {shown(figure, key)} stands out: the middle of the batch is {shown(None, key, middle)}"
     ratio = figure.value / middle if middle > 0 else np.inf
     far = abs(z) > _FAR_OUT and (ratio > _FAR or ratio < 1.0 / _FAR)
-    near = key in limits and j.used.get(key, 0.0) > 0.9
+    near = key in limits and j.used.get(key, 0.0) > _NEAR
     if near or (far and key not in limits):
         reasons = (*j.reasons, Reason("watch", key, words))
         return replace(j, reasons=reasons, verdict=_worst(reasons))
