@@ -40,7 +40,9 @@ class Accept:
     reversal: float = number("reversal_deg", 1.5, 0, 30, "difference between arriving from one side and the other")
     repeatability: float = number("repeatability_deg", 0.3, 0, 10, "standard deviation of arrivals from one side")
     dead_band: float = number("dead_band_us", 10, 0, 200, "pulse change that it ignores, full width")
-    noise: float = number("noise_counts", 2, 0, 500, "standard deviation of the feedback at rest, in 1/1024 of its range")
+    noise: float = number(
+        "noise_counts", 2, 0, 500, "standard deviation of the feedback at rest, in 1/1024 of its range"
+    )
     wild: float = number("wild_counts", 10, 0, 1000, "how far a single reading may lie off, in 1/1024 of its range")
     linearity: float = number("linearity_pct", 2, 0, 50, "largest departure of the feedback from a line, of its span")
     drift: float = number("drift_deg", 1.0, 0, 30, "change of the resting place while it warms up")

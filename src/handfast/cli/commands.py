@@ -11,6 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.cli.tables import answers_text, landings_text
+from handfast.cli.vetting import vet
 from handfast.desk import work
 
 if TYPE_CHECKING:
@@ -257,4 +258,5 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "calibrate": calibrate,
     "correct": correct,
     "run": run,
+    "vet": vet,
 }

@@ -82,6 +82,10 @@ def parser() -> argparse.ArgumentParser:
     )
     run.add_argument("--seed", type=int, default=1, help="which simulated pair of arms")
     run.add_argument("--truth", type=Path, metavar="FILE", help="where the stand-in writes its true TCP positions")
+
+    from handfast.cli.vetting import options as vet_options
+
+    vet_options(command("vet", "judge servos before they are built in, and say which goes where"))
     return top
 
 

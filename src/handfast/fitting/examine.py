@@ -147,7 +147,9 @@ def examine(trace: Trace, servo: Servo) -> Examined:
         given = 0.5 * servo.limp_friction
         found = loads.lifting
         note = "from the speed under load"
-        figures["torque_pct"] = Figure("torque_pct", found.value / claim + given, found.error / claim, found.count, note)
+        figures["torque_pct"] = Figure(
+            "torque_pct", found.value / claim + given, found.error / claim, found.count, note
+        )
     starting, idle = currents(trace, w, holds, servo)
     put("starting_current_A", starting)
     put("idle_current_A", idle)
@@ -200,7 +202,7 @@ def _protractor(trace: Trace, holds: Holds) -> np.ndarray | None:
     read = read[holds.free[hold] & (holds.length[hold] >= 0.3)]
     if len(read) < 8 or np.ptp(trace.horn[read]) < 60.0 * DEGREE:
         return None
-    return read
+    return np.asarray(read)
 
 
 def hold_of(holds: Holds, samples: np.ndarray) -> np.ndarray:

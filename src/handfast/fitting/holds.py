@@ -61,7 +61,7 @@ class Holds:
     @property
     def free(self) -> np.ndarray:
         """Stretches with pulses, without load and push."""
-        return (self.pulse > 0) & (self.load == 0.0) & (self.push == 0) & ~self.ramp
+        return np.asarray((self.pulse > 0) & (self.load == 0.0) & (self.push == 0) & ~self.ramp)
 
 
 @dataclass(frozen=True)

@@ -94,9 +94,7 @@ class Torque:
     droop: Found | None
 
 
-def torque(
-    trace: Trace, wiper: Array, holds: Holds, scale: Scale, servo: Servo, fit: MoveFit | None
-) -> Torque:
+def torque(trace: Trace, wiper: Array, holds: Holds, scale: Scale, servo: Servo, fit: MoveFit | None) -> Torque:
     """Torque from weights that are held, and from the speed at which weights are lifted.
 
     A weight is lost when the shaft gives way by more than twice the class's full-drive error (8 degrees at
@@ -110,7 +108,7 @@ def torque(
     loads, sags, errors = [], [], []
     along = 0.0
     most = max(8.0 * DEGREE, 2.0 * servo.full_drive_error)
-    for i in np.nonzero(standing)[0]:
+    for i in np.nonzero(standing)[0].tolist():
         free = _rest_without_load(holds, i)
         if free is None:
             continue
@@ -191,10 +189,12 @@ def currents(trace: Trace, wiper: Array, holds: Holds, servo: Servo) -> tuple[Fo
     if trace.current is None:
         return None, None
     moves = np.nonzero((np.abs(holds.moved) / servo.pulse_slope > 25.0 * DEGREE) & holds.free)[0]
-    peaks = np.array([_first_peak(trace.current, wiper, holds, i) for i in moves])
+    peaks = np.array([_first_peak(trace.current, wiper, holds, i) for i in moves.tolist()])
     starting = None
     if len(peaks) >= 4:
-        starting = Found(float(np.percentile(peaks, 90)), float(np.std(peaks, ddof=1) / np.sqrt(len(peaks))), len(peaks))
+        starting = Found(
+            float(np.percentile(peaks, 90)), float(np.std(peaks, ddof=1) / np.sqrt(len(peaks))), len(peaks)
+        )
     rests = np.nonzero(holds.free & (holds.length >= 2.0))[0]
     idle = None
     if len(rests):

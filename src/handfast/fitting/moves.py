@@ -217,7 +217,7 @@ def _solve(data: _Data, p: Array, low: Array, high: Array, usual: Array) -> tupl
     # Residuals of one move hang together; what the model leaves over the noise counts for more than its share.
     factor = max(scatter / data.noise, 1.0)
     information = (normal - belief) / factor**2 + belief
-    return p, np.linalg.pinv(information), spread
+    return p, np.asarray(np.linalg.pinv(information), dtype=float), spread
 
 
 def _first_delay(data: _Data, k: int) -> float:
@@ -250,7 +250,7 @@ def load_share(fit: MoveFit, way: int, size: float, speed: float) -> float:
     """Load, as a share of the stall torque less friction, at which a move of `size` rad has that mid speed."""
     shares = np.linspace(0.0, 0.98, 50)
     curve = np.empty(int(4.0 / _DT))
-    t = np.arange(len(curve)) * _DT
+    t: Array = np.arange(len(curve), dtype=float) * _DT
     speeds = np.empty(len(shares))
     for k, share in enumerate(shares):
         step_kernel(size, fit.speed[way], fit.spin_up, fit.full, fit.braking, share, _DT, curve)

@@ -50,7 +50,8 @@ def reversal(holds: Holds, scale: Scale, servo: Servo) -> Found | None:
 def _error_of(values: Array, errors: Array) -> float:
     """Standard error of a mean: from the scatter, but at least from the readings' own errors."""
     n = len(values)
-    return max(float(np.std(values, ddof=1)) if n > 1 else 0.0, float(np.sqrt(np.mean(errors**2)))) / np.sqrt(n)
+    scatter = float(np.std(values, ddof=1)) if n > 1 else 0.0
+    return float(max(scatter, float(np.sqrt(np.mean(errors**2)))) / np.sqrt(n))
 
 
 def repeatability(holds: Holds, scale: Scale, servo: Servo) -> Found | None:

@@ -138,7 +138,7 @@ def middle_pulse(servo: Servo) -> float:
 def arrivals(holds: Holds, servo: Servo) -> np.ndarray:
     """Which holds are settled arrivals from a move of at least 2 degrees, without load."""
     move = np.abs(holds.moved) / servo.pulse_slope
-    return holds.free & holds.whole & (move >= 2.0 * DEGREE)
+    return np.asarray(holds.free & holds.whole & (move >= 2.0 * DEGREE))
 
 
 def scale_of(holds: Holds, servo: Servo, where: str) -> Scale:
@@ -233,9 +233,11 @@ def departure(scale: Scale, bends: Bends, ends: tuple[float, float], count: int,
     rise = abs(float(line[0])) * float(np.ptp(shaft))
     at = int(np.argmax(np.abs(away)))
     # How much each bend changes the departure at its worst place, the line fitted anew each time.
-    taken = basis - np.column_stack([np.ones_like(grid), grid]) @ np.linalg.lstsq(
-        np.column_stack([np.ones_like(grid), grid]), basis, rcond=None
-    )[0]
+    taken = (
+        basis
+        - np.column_stack([np.ones_like(grid), grid])
+        @ np.linalg.lstsq(np.column_stack([np.ones_like(grid), grid]), basis, rcond=None)[0]
+    )
     row = taken[at] / float(np.ptp(grid))
     error = float(np.sqrt(max(row @ bends.covariance @ row, 0.0)))
     return Departure(abs(float(away[at])) / rise, float(np.hypot(error, scale.misfit / rise / 4.0)), count, note)
@@ -255,7 +257,9 @@ def bends_by_protractor(nominal: Array, shown: Array, half: float) -> tuple[Bend
     sd = 0.5 * DEGREE
     for _ in range(4):
         weight = sd / (USUAL_BEND[:, None] * abs(rate))
-        x = np.linalg.lstsq(np.vstack([design, prior * weight]), np.concatenate([shown, np.zeros(BENDS)]), rcond=None)[0]
+        x = np.linalg.lstsq(np.vstack([design, prior * weight]), np.concatenate([shown, np.zeros(BENDS)]), rcond=None)[
+            0
+        ]
         spare = max(len(shown) - BENDS - 2 + 2, 3)
         sd = max(float(np.sqrt(np.sum((shown - design @ x) ** 2) / spare)), 0.1 * DEGREE)
     normal = design.T @ design / sd**2

@@ -17,7 +17,7 @@ SURE = 2.0
 """A figure is past its limit for sure by this many standard errors."""
 
 UNSURE = 1.2
-"""A figure that may, within its uncertainty, be this far past its limit is watched."""
+"""A figure that may, within its standard error, be this far past its limit is watched."""
 
 OUTLIER = 3.5
 """Modified z beyond which a servo stands out in its batch (Iglewicz and Hoaglin 1993)."""
@@ -150,7 +150,7 @@ def _by_limits(e: Examined, limits: dict[str, Limit], servo: Servo, settled: boo
         unsure = share * error / value if limit.least else error / limit.value
         used[key] = share
         sure = share - SURE * unsure > 1.0
-        doubtful = share > 1.0 + 0.5 * unsure or (key not in _EVENTS and share + SURE * unsure > UNSURE)
+        doubtful = share > 1.0 + 0.5 * unsure or (key not in _EVENTS and share + unsure > UNSURE)
         if not (sure or doubtful):
             continue
         bound = "at least" if limit.least else "limit"
@@ -309,7 +309,7 @@ def _stands_out(j: Judged, key: str, figure: Figure, middle: float, z: float, li
 
 def _whole_batch(judged: Sequence[Judged], limits: dict[str, Limit], name: str) -> list[str]:
     """A limit that most of a batch fails says more about the rig or the class than about each servo."""
-    said = []
+    said: list[str] = []
     if len(judged) < _FEWEST:
         return said
     for key, limit in limits.items():

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from handfast.bench.parts import Servo
-from handfast.geometry.rigid import Array
 from handfast.records.sweep import Sweep
 from handfast.records.trace import COUNTS, Trace
 from handfast.standins.rig_kernels import DELAYS, rig_kernel
@@ -97,7 +96,7 @@ def draw_servo(servo: Servo, mark: str, fault: str, rng: np.random.Generator, ty
     full = rng.uniform(1.5, 5.0) * DEGREE
     band = used["dead band"] * limits.dead_band / servo.pulse_slope
     friction = min(rng.uniform(0.02, 0.10) * servo.stall_torque, 0.9 * band / (2.0 * full) * stall)
-    friction = max(friction, 0.015 * servo.stall_torque)
+    friction = max(friction, 0.025 * servo.stall_torque)
     free = servo.no_load_speed / time / (1.0 - friction / stall)
     rotor = servo.reflected_inertia * rng.uniform(0.8, 1.3)
     damping = max(0.0, 2.0 * rng.uniform(0.7, 1.1) * np.sqrt(rotor * full / stall) - full / free)
@@ -160,7 +159,7 @@ def _scaled(wanted: float, phase: float, shape: float, span: float) -> tuple[flo
 def run_rig(truth: RigServo, servo: Servo, sweep: Sweep, rig: Rig, rng: np.random.Generator) -> Trace:
     """What the rig records while this servo goes through a sweep."""
     part = sweep.joined()
-    ms = np.arange(int(round(part.duration * 1e3)))
+    ms = np.arange(round(part.duration * 1e3))
     at = np.searchsorted(part.t, ms * 1e-3 + 1e-9, side="right") - 1
     rows = np.column_stack([part.pulse[at], part.load[at], part.push[at].astype(float)])
     slips = np.zeros((len(ms), 2))

@@ -1,0 +1,284 @@
+"""`handfast vet`: read options, call the desk, print."""
+
+from __future__ import annotations
+
+import json
+import sys
+import textwrap
+from argparse import ArgumentParser, Namespace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from handfast.cli.tables import width
+from handfast.desk import work
+
+if TYPE_CHECKING:
+    from handfast.bench.parts import Servo
+    from handfast.desk.vetting import Vetted
+    from handfast.fitting.assign import Assignment
+    from handfast.records.sweep import Sweep
+
+CAUTION = (
+    "Caution: clamp the servo; keep fingers, hair and cables clear of horn and drum; wear eye protection when "
+    "weights hang; a servo under test gets hot enough to burn; cut the power before you reach in."
+)
+
+_COLUMNS = (
+    ("torque_pct", "torque %"),
+    ("time_60deg_ms", "60° ms"),
+    ("play_deg", "play °"),
+    ("reversal_deg", "revers. °"),
+    ("dead_band_us", "dead µs"),
+    ("noise_counts", "noise"),
+    ("linearity_pct", "bend %"),
+)
+
+
+def options(vet: ArgumentParser) -> None:
+    """The options of `handfast vet`."""
+    vet.add_argument("files", nargs="*", type=Path, metavar="FILE", help="sweeps of servos, CSV (docs/vetting.md)")
+    vet.add_argument("--class", dest="servo_class", default="", metavar="NAME", help="class of files that do not say")
+    vet.add_argument("--simulated", type=int, metavar="N", help="invent a batch of N servos and vet it")
+    vet.add_argument("--seed", type=int, default=1, help="which invented batch")
+    vet.add_argument("--sweeps", type=Path, metavar="DIR", help="with --simulated: keep the invented sweeps there")
+    vet.add_argument("--plan", metavar="CLASS", help="print the standard sweep of a class as CSV, and do nothing else")
+    vet.add_argument("--warm", type=float, default=0.0, metavar="MIN", help="with --plan: minutes of warming up")
+    vet.add_argument("--limits", action="store_true", help="print what each class must keep, and do nothing else")
+    vet.add_argument("--assign", action="store_true", help="say which vetted servo goes into which joint")
+    vet.add_argument("--watched", action="store_true", help="with --assign: use servos on watch too")
+    vet.add_argument("--fit", action="store_true", help="with --assign: write the serial marks into bench.toml")
+
+
+def vet(given: Namespace) -> int:
+    """`handfast vet`."""
+    from handfast.desk import vetting
+    from handfast.errors import InputError
+
+    desk = work.open_bench(Path.cwd(), given.bench)
+    if given.plan is not None:
+        _print_plan(vetting.sweep_for(desk, given.plan, given.warm), given.json)
+        return 0
+    if given.limits:
+        _print_limits(desk.bench.stock, given.json)
+        return 0
+    if given.files and given.simulated is not None:
+        raise InputError("files and --simulated together", expected="one of them", next_step="take one out")
+    done: Vetted | None = None
+    if given.simulated is not None:
+        name = given.servo_class or desk.bench.joints[0].servo_name
+        progress = _progress if sys.stderr.isatty() else None
+        done = vetting.vet_simulated(desk, given.simulated, given.seed, name, given.sweeps, progress)
+    elif given.files:
+        done = vetting.vet_files(desk, given.files, given.servo_class)
+    elif not given.assign:
+        raise InputError(
+            "nothing to vet",
+            expected="files of sweeps, --simulated N, --plan CLASS, --limits or --assign",
+            next_step="print the sweep to play with: handfast vet --plan CLASS; docs/vetting.md tells the rest",
+        )
+    plain: dict[str, Any] = {"bench": desk.bench.about.name}
+    text: list[str] = []
+    status = 0
+    if done is not None:
+        plain |= vetted_plain(done, desk.bench.stock)
+        text.append(vetted_text(done))
+        status = 1 if done.batch.count("reject") else 0
+    if given.assign:
+        invented = done.invented if done is not None else False
+        chosen, by = vetting.assignment(desk, invented, given.watched)
+        plain["assignment"] = assignment_plain(chosen, by)
+        text.append(assignment_text(chosen, by))
+        status = 1 if chosen.open else status
+        if given.fit:
+            if invented:
+                raise InputError("invented servos cannot be fitted", where="--fit", next_step="vet real ones")
+            path = vetting.fit_marks(desk, chosen)
+            text.append(f"serial marks written into {path}; their tables now count")
+    if given.json:
+        print(json.dumps(plain, indent=2, ensure_ascii=False))
+    else:
+        print("\n\n".join(text))
+    return status
+
+
+def _progress(share: float) -> None:
+    end = "\n" if share >= 1.0 else ""
+    print(f"\rvetting {100 * share:3.0f} %", end=end, file=sys.stderr, flush=True)
+
+
+def vetted_plain(done: Vetted, stock: tuple[Servo, ...]) -> dict[str, Any]:
+    """A vetted batch as plain values, each figure in the unit that its key ends in."""
+    from handfast.fitting.verdict import limits_of
+    from handfast.units import unit_of
+
+    classes = {servo.name: servo for servo in stock}
+    servos = []
+    for j in done.batch.servos:
+        limits = limits_of(classes[j.examined.servo])
+        figures = {}
+        for key, figure in j.examined.figures.items():
+            value, error = figure.shown
+            row: dict[str, Any] = {"value": round(value, 4), "uncertainty": round(error, 4), "readings": figure.count}
+            if figure.note:
+                row["note"] = figure.note
+            if key in limits:
+                row["limit"] = round(unit_of(key).from_si(limits[key].value), 4)
+                row["used"] = round(j.used.get(key, 0.0), 4)
+            figures[key] = row
+        servos.append(
+            {
+                "serial_mark": j.examined.mark,
+                "class": j.examined.servo,
+                "verdict": j.verdict,
+                "reasons": [{"level": r.level, "figure": r.key, "words": r.words} for r in j.reasons],
+                "remarks": list(j.remarks),
+                "not_tested": list(j.not_tested),
+                "goes_limp": j.examined.limp,
+                "held_pct": round(100 * j.examined.held, 1),
+                "lost_pct": round(100 * j.examined.lost, 1),
+                "figures": figures,
+            }
+        )
+    return {
+        "invented": done.invented,
+        "servos": servos,
+        "counts": {verdict: done.batch.count(verdict) for verdict in ("accept", "watch", "reject")},
+        "remarks": [*done.batch.remarks, *done.remarks],
+        "written": [str(path) for path in (*done.written, done.labels)],
+    }
+
+
+def vetted_text(done: Vetted) -> str:
+    """A vetted batch as a table, and what is to be said about it."""
+    lines = []
+    if done.invented:
+        lines += ["invented servos of a simulation; kept apart from real ones", ""]
+    head = "".join(f"{title:>11}" for _, title in _COLUMNS)
+    lines.append(f"  {'servo':12}{'class':16}{'verdict':9}{head}")
+    for j in done.batch.servos:
+        cells = ""
+        for key, _ in _COLUMNS:
+            figure = j.examined.figures.get(key)
+            cells += f"{'-' if figure is None else f'{figure.shown[0]:.4g}':>11}"
+        lines.append(f"  {j.examined.mark:12.12}{j.examined.servo:16.16}{j.verdict:9}{cells}")
+        for said in [reason.words for reason in j.reasons]:
+            lines += textwrap.wrap(said, width(), initial_indent=" " * 6 + "- ", subsequent_indent=" " * 8)
+        for said in j.remarks:
+            lines += textwrap.wrap(f"(note: {said})", width(), initial_indent=" " * 8, subsequent_indent=" " * 8)
+    counts = ", ".join(f"{done.batch.count(verdict)} {verdict}" for verdict in ("accept", "watch", "reject"))
+    lines += ["", f"{len(done.batch.servos)} servos: {counts}"]
+    skipped = sorted({word for j in done.batch.servos for word in j.not_tested})
+    if skipped:
+        lines.append(f"not tested in all of them: {', '.join(skipped)}")
+    for said in (*done.batch.remarks, *done.remarks):
+        lines += textwrap.wrap(said, width(), initial_indent="note: ", subsequent_indent="      ")
+    lines.append(f"kept in {done.written[0].parent}; labels to print: {done.labels}")
+    return "\n".join(lines)
+
+
+def assignment_plain(chosen: Assignment, by: str) -> dict[str, Any]:
+    """An assignment as plain values."""
+    return {
+        "judged_by": by,
+        "placed": [
+            {
+                "seat": p.seat.name,
+                "class": p.seat.servo,
+                "serial_mark": p.mark,
+                "miss_mm": round(p.miss * 1e3, 3),
+                "torque_margin": None if p.margin == float("inf") else round(p.margin, 2),
+                "lever_mm_per_rad": round(p.seat.lever * 1e3, 1),
+                "torque_Nm": round(p.seat.torque, 4),
+            }
+            for p in chosen.placed
+        ],
+        "open": [{"seat": seat.name, "class": seat.servo} for seat in chosen.open],
+        "spares": {name: list(marks) for name, marks in chosen.spares.items()},
+        "lacking": chosen.lacking,
+        "expected_mm": round(chosen.expected * 1e3, 3),
+        "by_chance_mm": round(chosen.by_chance * 1e3, 3),
+    }
+
+
+def assignment_text(chosen: Assignment, by: str) -> str:
+    """An assignment as a table."""
+    lines = [f"which servo goes where (judged by: {by})", ""]
+    lines.append(f"  {'joint':20}{'class':18}{'servo':14}{'miss mm':>9}{'torque':>9}")
+    for p in chosen.placed:
+        margin = "-" if p.margin == float("inf") else f"{p.margin:.1f}x"
+        lines.append(f"  {p.seat.name:20}{p.seat.servo:18}{p.mark:14}{p.miss * 1e3:9.2f}{margin:>9}")
+    for seat in chosen.open:
+        lines.append(f"  {seat.name:20}{seat.servo:18}{'none':14}")
+    lines += [
+        "",
+        f"miss: what a servo's play, reversal and scatter cost at the TCP. All together {chosen.expected * 1e3:.2f} mm; "
+        f"placed by chance {chosen.by_chance * 1e3:.2f} mm.",
+        "torque: what it gives over the most that its joint asks for at rest; 2x is enough.",
+    ]
+    for name, marks in sorted(chosen.spares.items()):
+        if marks:
+            lines.append(f"spares of {name}: {', '.join(marks)}")
+    for name, count in sorted(chosen.lacking.items()):
+        lines.append(f"buy {count} more {name} (one spare of each class in use is reckoned in)")
+    return "\n".join(lines)
+
+
+def _print_plan(sweep: Sweep, as_json: bool) -> None:
+    from handfast.units import KGF_CM
+
+    if as_json:
+        parts = [
+            {
+                "name": part.name,
+                "ask": part.ask,
+                "expects": part.expects,
+                "duration_s": round(part.duration, 3),
+                "rows": [
+                    {
+                        "time_ms": round(float(t) * 1e3, 3),
+                        "pulse_us": round(float(pulse) * 1e6, 3),
+                        "load_kgcm": round(float(load) / KGF_CM, 5),
+                        "push": int(push),
+                        "read_protractor": bool(read),
+                    }
+                    for t, pulse, load, push, read in zip(
+                        part.t, part.pulse, part.load, part.push, part.protractor, strict=True
+                    )
+                ],
+            }
+            for part in sweep.parts
+        ]
+        print(json.dumps({"class": sweep.servo, "caution": CAUTION, "parts": parts}, indent=2, ensure_ascii=False))
+        return
+    print(f"# standard sweep of {sweep.servo}: {sweep.duration:.0f} s. Each row holds until the next one.")
+    print(f"# {CAUTION}")
+    begin = 0.0
+    for part in sweep.parts:
+        print(f"# {begin:8.2f} s  {part.name}: {part.ask + ' ' if part.ask else ''}Sound if {part.expects}.")
+        begin += part.duration
+    print("time_ms,pulse_us,load_kgcm,push,read_protractor,part")
+    begin = 0.0
+    for part in sweep.parts:
+        for t, pulse, load, push, read in zip(part.t, part.pulse, part.load, part.push, part.protractor, strict=True):
+            print(f"{(begin + t) * 1e3:.3f},{pulse * 1e6:.3f},{load / KGF_CM:.5g},{push:d},{int(read)},{part.name}")
+        begin += part.duration
+    print(f"{begin * 1e3:.3f},{sweep.parts[-1].pulse[-1] * 1e6:.3f},0,0,0,end")
+
+
+def _print_limits(stock: tuple[Servo, ...], as_json: bool) -> None:
+    from handfast.fitting.examine import WORDS
+    from handfast.fitting.verdict import limits_of, shown
+    from handfast.units import unit_of
+
+    if as_json:
+        plain = {
+            servo.name: {key: round(unit_of(key).from_si(limit.value), 5) for key, limit in limits_of(servo).items()}
+            for servo in stock
+        }
+        print(json.dumps({"limits": plain, "at_least": ["torque_pct"]}, indent=2, ensure_ascii=False))
+        return
+    for servo in stock:
+        print(servo.name)
+        for key, limit in limits_of(servo).items():
+            bound = "at least" if limit.least else "at most"
+            print(f"  {WORDS[key]:40}{bound} {shown(None, key, limit.value)}")
