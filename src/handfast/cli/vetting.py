@@ -211,8 +211,8 @@ def assignment_text(chosen: Assignment, by: str) -> str:
         lines.append(f"  {seat.name:20}{seat.servo:18}{'none':14}")
     lines += [
         "",
-        f"miss: what a servo's play, reversal and scatter cost at the TCP. All together {chosen.expected * 1e3:.2f} mm; "
-        f"placed by chance {chosen.by_chance * 1e3:.2f} mm.",
+        "miss: what a servo's play, reversal and scatter cost at the TCP. All together "
+        f"{chosen.expected * 1e3:.2f} mm; placed by chance {chosen.by_chance * 1e3:.2f} mm.",
         "torque: what it gives over the most that its joint asks for at rest; 2x is enough.",
     ]
     for name, marks in sorted(chosen.spares.items()):

@@ -133,11 +133,11 @@ def vet_simulated(
 
 def _refused(wrong: list[str], count: int) -> HandfastError:
     if len(wrong) == 1:
-        return _Refused(wrong[0])
-    return _Refused("\n".join([*wrong, f"{len(wrong)} complaints about {count} files; nothing was written"]))
+        return _RefusedError(wrong[0])
+    return _RefusedError("\n".join([*wrong, f"{len(wrong)} complaints about {count} files; nothing was written"]))
 
 
-class _Refused(HandfastError):
+class _RefusedError(HandfastError):
     """Input that was refused for several reasons at once."""
 
     exit_status = 2

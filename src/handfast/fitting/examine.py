@@ -14,7 +14,6 @@ from handfast.fitting.loads import currents, goes_limp, play, torque
 from handfast.fitting.moves import MoveFit, fit_moves
 from handfast.fitting.resting import Found, drift, noise, repeatability, reversal, slip
 from handfast.fitting.scale import Departure, Scale, bends_by_protractor, departure, no_bends, scale_of
-from handfast.geometry.rigid import Array
 from handfast.records.trace import COUNTS, Trace
 from handfast.units import DEGREE, unit_of
 

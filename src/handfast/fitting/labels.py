@@ -41,7 +41,8 @@ def labels_page(records: Sequence[ServoRecord], title: str, invented: bool) -> s
     note = '<p class="note">Invented servos of a simulation.</p>' if invented else ""
     return (
         "<!doctype html>\n"
-        f'<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>\n<style>\n{_STYLE}</style></head>\n'
+        f'<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>\n'
+        f"<style>\n{_STYLE}</style></head>\n"
         f'<body><h1>{escape(title)}</h1>{note}\n<div class="page">\n{labels}\n</div></body></html>\n'
     )
 

@@ -150,7 +150,7 @@ def _by_limits(e: Examined, limits: dict[str, Limit], servo: Servo, settled: boo
         unsure = share * error / value if limit.least else error / limit.value
         used[key] = share
         sure = share - SURE * unsure > 1.0
-        doubtful = share > 1.0 + 0.5 * unsure or (key not in _EVENTS and share + unsure > UNSURE)
+        doubtful = share > 1.0 + 0.25 * unsure or (key not in _EVENTS and share + unsure > UNSURE)
         if not (sure or doubtful):
             continue
         bound = "at least" if limit.least else "limit"
@@ -301,7 +301,7 @@ def _stands_out(j: Judged, key: str, figure: Figure, middle: float, z: float, li
     ratio = figure.value / middle if middle > 0 else np.inf
     far = abs(z) > _FAR_OUT and (ratio > _FAR or ratio < 1.0 / _FAR)
     near = key in limits and j.used.get(key, 0.0) > _NEAR
-    if near or (far and key not in limits):
+    if near or (far and key not in limits and key != "idle_current_A"):
         reasons = (*j.reasons, Reason("watch", key, words))
         return replace(j, reasons=reasons, verdict=_worst(reasons))
     return replace(j, remarks=(*j.remarks, words))
