@@ -272,8 +272,11 @@ def _check_motion(trace: Trace, clean: Cleaned, holds: Holds, servo: Servo, wher
     went = float(high - low)
     # A potentiometer spans a good part of the input; a hundredth of that over a wide motion is none at all.
     least = max(0.01 * asked / (180 * DEGREE), 4.0 * clean.noise / np.sqrt(10.0), 3.0 * trace.step)
-    linked = abs(float(np.corrcoef(holds.pulse[used], holds.rest[used])[0, 1])) if went > 0 else 0.0
-    if went < least or linked < 0.2:
+    # From one rest to the next: feedback that wanders by itself may well resemble the pulse over minutes.
+    pulse, rest = np.diff(holds.pulse[used]), np.diff(holds.rest[used])
+    wide = np.abs(pulse) > 2.0 * DEGREE * servo.pulse_slope
+    linked = abs(float(np.corrcoef(pulse[wide], rest[wide])[0, 1])) if went > 0 and wide.sum() > 2 else 1.0
+    if went < least or linked < 0.5:
         raise InputError(
             f"the pulses ask for {asked / DEGREE:.0f} degrees and the feedback does not follow "
             f"(it goes through {went * COUNTS:.1f}/1024 of its range)",

@@ -29,9 +29,9 @@ class Holds:
 
     first, last: samples of the stretch (last excluded); settled: first sample of its settled part, start_settled
     its time; start, length s. pulse s (0: none), before: pulse of the stretch before (0 at the start), load N·m,
-    push. side: sign of the last pulse change of at least 2 degrees (0 if there was none). rest: mean wiper of the settled part, error:
-    its standard error, spread: standard deviation, creep: change per second, all shares of the range. whole:
-    whether the settled part had time enough. ramp: whether the stretch is a moment of a ramp.
+    push. side: sign of the last pulse change of at least 2 degrees (0 if there was none). rest: mean wiper of the
+    settled part, error: its standard error, spread: standard deviation, creep: change per second, all shares of
+    the range. whole: whether the settled part had time enough. ramp: whether the stretch is a moment of a ramp.
     """
 
     first: np.ndarray

@@ -173,11 +173,14 @@ def goes_limp(holds: Holds, scale: Scale, servo: Servo) -> bool | None:
     tried = unpulsed & ((holds.push != 0) | (np.abs(holds.load) > 0.2 * servo.stall_torque))
     if not tried.any():
         return None
-    still = np.nonzero(unpulsed & ~tried)[0]
+    angle = scale.degrees(holds.rest)
     turned = 0.0
-    for i in np.nonzero(tried)[0]:
-        from_ = [j for j in still if abs(j - i) <= 3] or [i - 1]
-        turned = max(turned, abs(float(np.diff(scale.degrees(holds.rest[[from_[0], i]]))[0])))
+    for i in np.nonzero(tried)[0].tolist():
+        # Beside where it stood just before, within the same stretch without pulses.
+        j = i - 1
+        while j > 0 and tried[j]:
+            j -= 1
+        turned = max(turned, abs(float(angle[i] - angle[max(j, 0)])))
     return turned > 5.0 * DEGREE
 
 

@@ -11,9 +11,9 @@ def step_kernel(amplitude, speed, spin_up, full, braking, load, dt, out):
     """Way (N,) gone at times 0, dt, 2·dt ... after a step of `amplitude` rad, in steps of dt s.
 
     The motor gets full voltage while the error, less `braking` s times the speed, exceeds `full` rad, and a share of
-    it below; its speed follows the voltage with the time constant `spin_up` s towards `speed` rad/s. `load`: share of the
-    stall torque that pulls against the motion all the while; it starts and ends in the droop under that load.
-    Midpoint rule.
+    it below; its speed follows the voltage with the time constant `spin_up` s towards `speed` rad/s.
+    `load`: share of the stall torque that pulls against the motion all the while; it starts and ends in the droop
+    under that load. Midpoint rule.
     """
     x = v = 0.0
     target = amplitude + load * full
