@@ -54,7 +54,9 @@ def test_files_give_what_the_simulation_gave(bench: Path, tmp_path: Path) -> Non
     labels = (bench / "out" / "labels.html").read_text()
     assert all(servo["serial_mark"] in labels for servo in servos)
     assert handfast("vet", files[0], at=bench).returncode in (0, 1)
-    assert (bench / "readings" / "servos" / f"{servos[0]['serial_mark']}.toml").read_text().count("\n[[vetting]]\n") == 2
+    assert (bench / "readings" / "servos" / f"{servos[0]['serial_mark']}.toml").read_text().count(
+        "\n[[vetting]]\n"
+    ) == 2
 
 
 def test_assign_and_fit(bench: Path, tmp_path: Path) -> None:

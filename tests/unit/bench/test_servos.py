@@ -24,9 +24,7 @@ def fitted(tmp_path: Path, vetting: Vetting, mark: str = "A07", name: str = "sta
     head, tail = text.split('name = "elbow"', 1)
     folder.file.write_text(f'{head}name = "elbow"\nserial_mark = "{mark}"{tail}')
     folder.servos.mkdir(parents=True)
-    (folder.servos / "A07.toml").write_text(
-        record_text(ServoRecord(mark="A07", servo_name=name, vettings=(vetting,)))
-    )
+    (folder.servos / "A07.toml").write_text(record_text(ServoRecord(mark="A07", servo_name=name, vettings=(vetting,))))
     return folder
 
 

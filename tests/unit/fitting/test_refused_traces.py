@@ -22,7 +22,7 @@ METAL = STOCK["standard-metal"]
 @pytest.fixture(scope="module")
 def sound() -> Trace:
     """The sweep of a sound invented servo."""
-    typical = {name: 0.5 for name in ("play", "dead band", "noise", "linearity")}
+    typical = dict.fromkeys(("play", "dead band", "noise", "linearity"), 0.5)
     truth = draw_servo(METAL, "T", "", np.random.default_rng(4), typical)
     return run_rig(truth, METAL, standard_sweep(METAL), Rig(), np.random.default_rng(5))
 

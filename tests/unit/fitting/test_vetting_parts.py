@@ -35,9 +35,7 @@ def made(rows: list[tuple[float, float]], rate: float = 200.0, wiper: str = "pul
     pulse = np.array([p for _, p in rows])[np.searchsorted(ends, t, side="right").clip(0, len(rows) - 1)] * 1e-6
     shown = 0.5 + 100.0 * (pulse - 1500e-6)
     zero = np.zeros(len(t))
-    return Trace(
-        "T1", METAL.name, t, pulse, shown, zero, zero.astype(int), np.full(len(t), np.nan), bits=16
-    )
+    return Trace("T1", METAL.name, t, pulse, shown, zero, zero.astype(int), np.full(len(t), np.nan), bits=16)
 
 
 def holds_and_scale(trace: Trace):  # type: ignore[no-untyped-def]
@@ -71,7 +69,7 @@ def test_dead_band_of_a_servo_made_by_hand(width: float, stays: float) -> None:
 
     Steps are 1 µs, so the width is known to within half a step on each side.
     """
-    up = [1500.0 + k for k in range(0, 26)]
+    up = [1500.0 + k for k in range(26)]
     steps = up + up[-2::-1] + [1500.0 - k for k in range(1, 26)] + [1475.0 + k for k in range(1, 51)]
     rows = SPREAD + [(0.8, 1400.0)] + [(0.3, p) for p in steps]
     trace = made(rows)
@@ -194,7 +192,7 @@ def test_modified_z_of_equal_values_is_zero() -> None:
 @pytest.mark.parametrize("rate", [50.0, 400.0])
 def test_figures_of_a_known_servo(rate: float) -> None:
     """One invented servo, its truth beside what is found; tolerances are three of the stated errors or a floor."""
-    typical = {name: 0.6 for name in ("play", "dead band", "noise", "linearity")}
+    typical = dict.fromkeys(("play", "dead band", "noise", "linearity"), 0.6)
     truth = draw_servo(METAL, "T", "", np.random.default_rng(8), typical)
     trace = run_rig(truth, METAL, standard_sweep(METAL), Rig(rate=rate, uneven=0.3), np.random.default_rng(9))
     e = examine(trace, METAL)
@@ -217,7 +215,7 @@ def test_figures_of_a_known_servo(rate: float) -> None:
 
 def test_a_servo_that_holds_without_pulses_is_watched() -> None:
     """Some digital servos go on holding when pulses stop; a hand cannot lead those."""
-    typical = {name: 0.5 for name in ("play", "dead band", "noise", "linearity")}
+    typical = dict.fromkeys(("play", "dead band", "noise", "linearity"), 0.5)
     truth = replace(draw_servo(METAL, "T", "", np.random.default_rng(8), typical), stubborn=True)
     trace = run_rig(truth, METAL, standard_sweep(METAL), Rig(), np.random.default_rng(9))
     judged = judge([examine(trace, METAL)], STOCK).servos[0]
