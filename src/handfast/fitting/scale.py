@@ -219,7 +219,10 @@ class Departure:
 
 
 def departure(scale: Scale, bends: Bends, ends: tuple[float, float], count: int, note: str) -> Departure:
-    """Departure of the feedback from its least-squares line over the shaft's angle, between two nominal angles.
+    """Independent linearity of the feedback over the shaft's angle, between two nominal angles.
+
+    The line is the one whose largest departure is least, as data sheets of potentiometers have it (VRCI-P-100A,
+    from memory); the span is the line's rise.
 
     The feedback's curve against the pulse is known well; the bends of the pulse against the shaft are known as
     far as a protractor told, which gives the error.
@@ -228,9 +231,9 @@ def departure(scale: Scale, bends: Bends, ends: tuple[float, float], count: int,
     wiper = np.interp(grid, scale.angle, scale.wiper)
     basis = bends.basis(grid)
     shaft = grid - basis @ bends.size
-    line = np.polyfit(shaft, wiper, 1)
-    away = wiper - np.polyval(line, shaft)
-    rise = abs(float(line[0])) * float(np.ptp(shaft))
+    slope, middle = least_worst_line(shaft, wiper)
+    away = wiper - slope * shaft - middle
+    rise = abs(slope) * float(np.ptp(shaft))
     at = int(np.argmax(np.abs(away)))
     # How much each bend changes the departure at its worst place, the line fitted anew each time.
     taken = (
@@ -241,6 +244,26 @@ def departure(scale: Scale, bends: Bends, ends: tuple[float, float], count: int,
     row = taken[at] / float(np.ptp(grid))
     error = float(np.sqrt(max(row @ bends.covariance @ row, 0.0)))
     return Departure(abs(float(away[at])) / rise, float(np.hypot(error, scale.misfit / rise / 4.0)), count, note)
+
+
+def least_worst_line(x: Array, y: Array) -> tuple[float, float]:
+    """(slope, intercept) of the line whose largest departure from (x, y) is least.
+
+    For a slope b the best intercept is half way between the extremes of y - b·x, and their distance is convex in
+    b, so that thirds of an interval close in on the best one.
+    """
+    first = float(np.polyfit(x, y, 1)[0])
+    reach = 4.0 * float(np.ptp(y - first * x)) / float(np.ptp(x)) + 1e-12
+    low, high = first - reach, first + reach
+    for _ in range(80):
+        a, b = low + (high - low) / 3.0, high - (high - low) / 3.0
+        if np.ptp(y - a * x) < np.ptp(y - b * x):
+            high = b
+        else:
+            low = a
+    slope = 0.5 * (low + high)
+    rest = y - slope * x
+    return slope, 0.5 * float(rest.max() + rest.min())
 
 
 def bends_by_protractor(nominal: Array, shown: Array, half: float) -> tuple[Bends, float]:

@@ -24,6 +24,8 @@ OUTLIER = 3.5
 
 _FAR_OUT, _FAR = 8.0, 1.6
 _NEAR = 0.95
+_TELLING = ("droop_deg_per_Nm", "lag_ms", "dead_time_ms", "starting_current_A")
+# Figures without a limit of their own class (or only an upper one) that tell of a weak or ailing servo by themselves.
 _EVENTS = ("slip_deg", "unequal_pct")  # seen or not: being unsure of them is no reason to watch
 _FEWEST = 6
 _FEWEST_FOR_LINK = 8
@@ -301,7 +303,7 @@ def _stands_out(j: Judged, key: str, figure: Figure, middle: float, z: float, li
     ratio = figure.value / middle if middle > 0 else np.inf
     far = abs(z) > _FAR_OUT and (ratio > _FAR or ratio < 1.0 / _FAR)
     near = key in limits and j.used.get(key, 0.0) > _NEAR
-    if near or (far and key not in limits and key != "idle_current_A"):
+    if near or (far and key in _TELLING):
         reasons = (*j.reasons, Reason("watch", key, words))
         return replace(j, reasons=reasons, verdict=_worst(reasons))
     return replace(j, remarks=(*j.remarks, words))

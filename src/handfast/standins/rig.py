@@ -146,13 +146,13 @@ def draw_servo(servo: Servo, mark: str, fault: str, rng: np.random.Generator, ty
 def _scaled(wanted: float, phase: float, shape: float, span: float) -> tuple[float, float]:
     """Sizes of the sine and of the square of a potentiometer's bow that departs from a line by `wanted` in all.
 
-    `wanted`: largest departure from the least-squares line, of the span, over its middle 80 %.
+    `wanted`: largest departure from the best line (the one that keeps it least), of the span, over its middle 80 %.
     """
     x = np.linspace(-0.4, 0.4, 401)
     y = np.sin(2.0 * np.pi * x + phase) + 2.0 * shape * x**2
-    design = np.column_stack([np.ones_like(x), x])
-    away = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    size = wanted * 0.8 * span / float(np.abs(away).max())
+    slopes = np.linspace(-20.0, 20.0, 4001)[:, None]
+    away = 0.5 * float(np.ptp(y - slopes * x, axis=1).min())
+    size = wanted * 0.8 * span / away
     return size, 2.0 * shape * size
 
 

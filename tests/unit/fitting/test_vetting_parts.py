@@ -87,20 +87,20 @@ def test_dead_band_of_a_servo_made_by_hand(width: float, stays: float) -> None:
     assert band.width * 1e6 == pytest.approx(width, abs=1.0)
 
 
-def test_departure_of_a_bow_and_of_an_s_shape() -> None:
-    """A·sin(πx) over the span leaves its least-squares line by 0.6366 A at the ends; A·sin(2πx) by 0.955 A.
+def test_departure_of_a_bow_of_a_wave_and_of_an_s_shape() -> None:
+    """Independent linearity by hand: A·sin(πx) over the span leaves its best line by A/2, A·cos(2πx) by A.
 
-    Least-squares lines by hand: of sin(πx) on 0..1 the constant 2/π = 0.6366; of sin(2πx) slope -6/π, so that at
-    x = 0 the line stands at 3/π = 0.9549.
+    Of sin(2πx) the best line falls by c from A·c/2, with c/2 = sin(2πx) - c·(1/2 - x) at its crest, where
+    cos(2πx) = -c/2π: c = 1.362, so 0.681 A. It takes 1.362 A off the rise.
     """
     angle = np.linspace(-70 * DEGREE, 70 * DEGREE, 201)
     x = np.linspace(0.0, 1.0, 201)
-    for curve, expected in ((np.sin(np.pi * x), 2 / np.pi), (np.sin(2 * np.pi * x), 3 / np.pi)):
+    for curve, expected in ((np.sin(np.pi * x), 0.5), (np.cos(2 * np.pi * x), 1.0), (np.sin(2 * np.pi * x), 0.681)):
         wiper = x + 0.02 * curve
         scale = Scale(0.0, 1.0, angle, wiper, 0.0, 1.0 / np.ptp(angle), 0.0, angle[0], angle[-1], angle)
-        rise = 1.0 + (0.02 * -6 / np.pi if expected > 0.9 else 0.0)
+        rise = 1.0 - (0.02 * 1.362 if expected == 0.681 else 0.0)
         found = departure(scale, no_bends(scale.half), (angle[0], angle[-1]), 1, "")
-        assert found.value == pytest.approx(0.02 * expected / rise, rel=0.03)  # a line through 121 points, not all
+        assert found.value == pytest.approx(0.02 * expected / rise, rel=0.01)  # a line by 121 points, not all
 
 
 def test_bends_stand_still_beyond_the_sweep() -> None:
