@@ -84,3 +84,12 @@ def test_too_little_of_a_sweep(sound: Trace) -> None:
     short = {k: getattr(sound, k)[:n] for k in ("t", "pulse", "wiper", "load", "push", "horn", "current", "supply")}
     with pytest.raises(InputError, match="--plan standard-metal"):
         examine(replace(sound, **short), METAL)
+
+
+def test_quiet_feedback_cut_off_by_the_input(sound: Trace) -> None:
+    """Feedback without noise stands still everywhere; at the input's own end it is cut off all the same."""
+    # A coarse input hides the noise: every rest then reads one and the same count.
+    coarse = np.round(sound.wiper * 64) / 64
+    high = coarse.max()
+    with pytest.raises(InputError, match="cut off at its top"):
+        examine(replace(sound, wiper=np.minimum(coarse + 1.0 - high + 4 / 64, 1.0 - 1 / 64), bits=6), METAL)
