@@ -233,6 +233,19 @@ def run(given: Namespace) -> int:
     return 0
 
 
+def report(given: Namespace) -> int:
+    """`handfast report`."""
+    desk = _desk(given, given.routine[0] if given.routine else None)
+    # A bench without a routine has a page too: what its arms can do is worth showing before anything is taught.
+    asked = work.routines(desk, given.routine) if given.routine or desk.folder.routine_files() else []
+    page = work.report(desk, [routine for _, routine in asked], given.picture)
+    if given.json:
+        _print_json({"page": str(page), "routines": [routine.name for _, routine in asked]})
+    else:
+        print(page)
+    return 0
+
+
 def _degrees(values: object) -> list[float]:
     return [round(57.29577951308232 * float(x), 4) for x in values]  # type: ignore[attr-defined]
 
@@ -259,4 +272,5 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "correct": correct,
     "run": run,
     "vet": vet,
+    "report": report,
 }

@@ -86,6 +86,10 @@ def parser() -> argparse.ArgumentParser:
     from handfast.cli.vetting import options as vet_options
 
     vet_options(command("vet", "judge servos before they are built in, and say which goes where"))
+
+    report = command("report", "write a page about the pair and its routines (all routines if none is named)")
+    report.add_argument("routine", nargs="*", metavar="ROUTINE", help="a path, or a name inside the bench")
+    report.add_argument("--picture", type=Path, metavar="FILE", help="also write the bench picture alone, as SVG")
     return top
 
 

@@ -101,6 +101,24 @@ def correct(desk: Desk, path: Path, routine: Routine) -> Correction:
     return correction
 
 
+def report(desk: Desk, asked: list[Routine], picture: Path | None = None) -> Path:
+    """Write the page about this bench and these routines; returns its path.
+
+    picture: where to write the bench picture alone, as SVG, besides.
+    """
+    from handfast.files.atomic import write_text
+    from handfast.report.bench_picture import bench_picture, reaches, telling
+    from handfast.report.gather import gather
+    from handfast.report.page import page
+
+    view = gather(desk.bench, asked, desk.measured)
+    target = desk.folder.out / "report.html"
+    write_text(target, page(view))
+    if picture is not None:
+        write_text(picture, bench_picture(view, reaches(view.model), telling(view)).markup(alone=True))
+    return target
+
+
 @dataclass(frozen=True)
 class LandingRow:
     """Predicted landing of one pose in three ways, in m."""

@@ -1,0 +1,1 @@
+"""Pages and pictures: what a pair of arms can and cannot do, on paper."""
