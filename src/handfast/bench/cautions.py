@@ -57,15 +57,15 @@ def cautions(bench: Bench, fastest: float | None = None, nearest: float | None =
             else "."
         )
     if stop.category == 1:
-        stopping = f"1: the arms ramp down and the power is then cut, here within {stop.time:g} s"
+        stopping = f"1 here: the arms ramp down, and the power is cut within {stop.time:g} s"
     else:
-        stopping = "0: the power is cut at once"
+        stopping = "0 here: the power is cut at once"
     return (
         Caution(
             "Pinching and crushing",
-            "Two arms close on each other, on the table and on themselves, and do not feel what is between. A finger "
-            f"is safe in a gap of {FINGER_GAP * 1e3:.0f} mm, a hand in {HAND_GAP * 1e3:.0f} mm; everything narrower "
-            f"can crush.{gaps}",
+            "Two arms close on each other, on the table and on themselves, and do not feel what is between. A gap "
+            f"narrower than {FINGER_GAP * 1e3:.0f} mm can crush a finger, one narrower than {HAND_GAP * 1e3:.0f} mm a "
+            f"hand.{gaps}",
             "ISO 13854:2017",
         ),
         Caution(
@@ -77,7 +77,7 @@ def cautions(bench: Bench, fastest: float | None = None, nearest: float | None =
         Caution(
             "Stopping",
             "A switch that breaks the servo supply by its own wires, without any program, is within reach of a hand "
-            f"before anything moves. A stop on a screen is no emergency stop. Stop category of this bench: {stopping}. "
+            f"before anything moves. A stop on a screen is no emergency stop. Stop category {stopping}. "
             "An arm without power falls: nobody's hand, and nothing that breaks, lies under it.",
             "IEC 60204-1",
         ),

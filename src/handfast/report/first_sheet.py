@@ -21,6 +21,9 @@ LEAF = (
     '<path d="M10 12L25 25M42 9L27 23M16 49H36" fill="none" stroke="#3d5c45" stroke-width="1.2"/></svg>'
 )
 
+MOST_ROUTINES = 4
+"""Routines that get a line each in the lists; of more, only their names are given."""
+
 
 def grams(mass: float) -> str:
     """A mass as a maker says it; loads are told no finer than they are worth."""
@@ -160,7 +163,7 @@ def change_first(answers: Answers) -> str:
     if worst.verdict == "holds":
         return "nothing; every answer holds"
     if not worst.changes:
-        return f"{worst.question}: no change that was tried gives it more room"
+        return f"no change that was tried gives {worst.question} more room"
     best = worst.changes[0]
     then = {"fails": "better, but it still fails", "tight": "then it is tight", "holds": "then it holds"}[best.verdict]
     return f"{best.words}: {then}"
@@ -207,14 +210,14 @@ def fits(view: PairView, thing: Thing) -> tuple[bool, str]:
     if thing.grip_width > widest:
         return False, f"grip {named}: {thing.grip_width * 1e3:.0f} mm wide, the pads open to {widest * 1e3:.0f} mm"
     share = 0.5 if thing.grip_span > 0.0 else 1.0
-    who = "hold with both arms" if thing.grip_span > 0.0 else "hold"
+    who = f"hold {named}" + (", with both arms" if thing.grip_span > 0.0 else "")
     full = min((arm.load_full.amount if arm.load_full else 0.0) for arm in arms)
     half = min((arm.load_half.amount if arm.load_half else 0.0) for arm in arms)
     if share * thing.mass <= full:
-        return True, f"{who} {named}, up to full reach"
+        return True, f"{who}, up to full reach"
     if share * thing.mass <= half:
-        return True, f"{who} {named}, half way out but not stretched out"
-    return False, f"{who} {named}: too heavy half way out"
+        return True, f"{who}, half way out but not stretched out"
+    return False, f"{who}: too heavy half way out"
 
 
 def can_and_cannot(view: PairView, found: Reaches) -> tuple[list[str], list[str]]:
@@ -230,17 +233,23 @@ def can_and_cannot(view: PairView, found: Reaches) -> tuple[list[str], list[str]
     for thing in view.bench.things:
         good, said = fits(view, thing)
         (can if good else cannot).append(said)
+    failing, playing = [], []
     for one in view.routines:
         worst = one.answers.worst
         if worst.verdict == "fails":
-            failing = [a.question for a in one.answers.answers if a.verdict == "fails"]
+            which = [a.question for a in one.answers.answers if a.verdict == "fails"]
             said = f"{worst.question} fails"
-            if failing[1:]:
-                said = f"{', '.join(failing[:-1])} and {failing[-1]} fail, worst {worst.question}"
-            cannot.append(f"play {one.routine.name} as it stands: {said} ({worst.margin_text}, limit {worst.limit:g})")
+            if which[1:]:
+                said = f"{', '.join(which[:-1])} and {which[-1]} fail, worst {worst.question}"
+            bound = f"limit\N{NO-BREAK SPACE}{worst.limit:g}"
+            failing.append(f"play {one.routine.name} as it stands: {said} ({worst.margin_text}, {bound})")
         else:
             how = "is tight" if worst.verdict == "tight" else "holds"
-            can.append(f"play {one.routine.name}: its worst answer, {worst.question}, {how} ({worst.margin_text})")
+            playing.append(f"play {one.routine.name}: its worst answer, {worst.question}, {how} ({worst.margin_text})")
+    names = [one.routine.name for one in view.routines if not one.answers.fails]
+    can += _few(playing, f"play {_many(names)}; their answers stand below")
+    names = [one.routine.name for one in view.routines if one.answers.fails]
+    cannot += _few(failing, f"play {_many(names)} as they stand; why stands below")
     full = [arm.load_full.amount for arm in view.arms if arm.load_full]
     if full:
         cannot.append(f"hold more than {grams(min(full))} stretched out, at the lift this bench calls enough")
@@ -249,6 +258,16 @@ def can_and_cannot(view: PairView, found: Reaches) -> tuple[list[str], list[str]
         cannot.append(f"land nearer than about {middle * 1e3:.1f} mm to where it was taught, as far as is known today")
     cannot.append("notice a touch, a slip or a hand in the way: the wires tell angles, nothing else")
     return can, cannot
+
+
+def _few(lines: list[str], instead: str) -> list[str]:
+    """A few lines as they are, one line instead of many."""
+    return lines if len(lines) <= MOST_ROUTINES else [instead]
+
+
+def _many(names: list[str]) -> str:
+    """Some of many names, and how many there are."""
+    return f"{len(names)} routines ({', '.join(names[:MOST_ROUTINES])}{', ...' if names[MOST_ROUTINES:] else ''})"
 
 
 def _known(view: PairView) -> str:

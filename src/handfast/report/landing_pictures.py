@@ -9,7 +9,7 @@ from handfast.geometry.rigid import Array
 from handfast.mechanics.kinematics import places
 from handfast.report.charts import fill_sample, legend, round_down, ticks, top_of
 from handfast.report.gather import WAYS, PairView, RoutineView
-from handfast.report.svg import COLOURS, FAINT, INK, NORMAL, RULE, SMALL, Picture, brief, element
+from handfast.report.svg import COLOURS, FAINT, INK, NORMAL, RULE, SMALL, Picture, brief, element, fitted, width_of
 from handfast.routine.steps import Routine
 
 WIDTH = 720.0
@@ -20,9 +20,11 @@ MOST_ARROWS = 10
 _BAR = 7.0
 
 
-def pose_name(routine: Routine, step: int, side: str, row: int | None) -> str:
-    """A pose in a few words: '6 (pass 1) left'."""
-    return f"{routine.title(step)} {side}" + ("" if row is None else ", worst of path")
+def pose_name(routine: Routine, step: int, side: str, row: int | None, room: float | None = None) -> str:
+    """A pose in a few words: '6 (pass 1) left'; the name of the step is shortened where there is little room."""
+    end = f" {side}" + ("" if row is None else ", worst of path")
+    title = routine.title(step)
+    return (title if room is None else fitted(title, room - width_of(end, SMALL), SMALL)) + end
 
 
 def bar_pictures(view: RoutineView, name: str) -> list[Picture]:
@@ -56,9 +58,7 @@ def _bars(view: RoutineView, rows: list[int], top: float, name: str) -> Picture:
         y = 14 + pitch * k
         landings = [view.landings[way][n] for way in WAYS]
         one = landings[0]
-        picture.text(
-            x0 - 8, y + 15, pose_name(view.routine, one.step, one.side, one.row), SMALL, "end", room=words - 12
-        )
+        picture.text(x0 - 8, y + 15, pose_name(view.routine, one.step, one.side, one.row, words - 12), SMALL, "end")
         for i, landing in enumerate(landings):
             width = across(landing.expected * 1e3) - x0
             fill = ("#ffffff", picture.hatch("rising", INK, 4.0, 0.9), COLOURS["both"])[i]
@@ -113,8 +113,11 @@ def arrow_picture(view: RoutineView, pair: PairView, name: str) -> tuple[Picture
     width, height = max(width, height / 1.4), max(height, width / 1.2)
     scale = cell / width
     tall = height * scale
-    longest = max((float(np.linalg.norm(view.landings[w][n].miss[:2])) for w in WAYS for n in shown), default=0.0)
-    factor = exaggeration(longest, 0.2 * width)
+    lengths = [float(np.linalg.norm(view.landings["raw"][n].miss[:2])) for n in shown]
+    # A few wild ones must not make the others too short to see; they are cut instead.
+    factor = exaggeration(float(np.percentile(lengths, 80)) if lengths else 0.0, 0.15 * width)
+    most = 0.4 * cell
+    cut = False
     picture = Picture(
         name, WIDTH, tall + 64, f"Where the poses land, seen from above, arrows {brief(factor)} times as long"
     )
@@ -141,12 +144,15 @@ def arrow_picture(view: RoutineView, pair: PairView, name: str) -> tuple[Picture
         picture.clipped(x0, y0, cell, tall, rings)
         for landing in found:
             start = at(landing.taught[:2])
-            end = start + landing.miss[:2] * scale * factor * np.array([1.0, -1.0])
+            along = landing.miss[:2] * scale * factor * np.array([1.0, -1.0])
+            longer = float(np.linalg.norm(along)) > most
+            cut = cut or longer
+            end = start + (along * most / float(np.linalg.norm(along)) if longer else along)
             if landing.side == "left":
                 picture.dot(float(start[0]), float(start[1]), 2.6, COLOURS["left"])
             else:
                 picture.box(float(start[0]) - 2.6, float(start[1]) - 2.6, 5.2, 5.2, "#ffffff", COLOURS["right"], 1.4)
-            picture.arrow(start, end, INK, 1.5)
+            picture.arrow(start, end, INK, 1.5, "3 2" if longer else None)
     bar = round_down(26.0 / scale)
     bar_says = f"{brief(bar * 1e3)} mm of the plan"
     legend(
@@ -159,6 +165,7 @@ def arrow_picture(view: RoutineView, pair: PairView, name: str) -> tuple[Picture
                 f"to where it lands, {brief(factor)} × as long",
             ),
             (lambda x, y: picture.add(_ring(np.array([x + 13, y]), 7.0)), "not known (one standard deviation)"),
+            *([(lambda x, y: picture.line([(x, y), (x + 26, y)], INK, 1.5, "3 2"), "longer")] if cut else []),
             (lambda x, y: picture.line([(x, y - 3), (x, y), (x + bar * scale, y), (x + bar * scale, y - 3)]), bar_says),
         ],
     )  # fmt: skip

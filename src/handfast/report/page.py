@@ -47,9 +47,7 @@ def _bench(view: PairView, found: Reaches, plates: Plates) -> str:
     moment = telling(view)
     shared = found.shared
     areas = found.areas
-    share = (
-        f", {100 * shared / min(areas):.0f} % of what the one that reaches less has" if shared > 0 else ""
-    )
+    share = f", {100 * shared / min(areas):.0f} % of what the one that reaches less has" if shared > 0 else ""
     boxes = ", ".join(o.name for o in view.bench.obstacles)
     parts = [
         element("p", prose(view.bench.about.name), class_="kicker"),

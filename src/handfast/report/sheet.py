@@ -42,20 +42,22 @@ class Block:
 def blocks(view: RoutineView) -> list[Block]:
     """What each arm does in order; where an arm only waits for the other one there is no block."""
     m = view.facts.motion
-    found = []
+    runs: dict[tuple[int, Side], tuple[int, int]] = {}
     for arm, side in enumerate(SIDES):
-        columns = view.facts.bench.columns(side)
-        moves = np.abs(m.qd[:, columns]).max(axis=1) > 1e-6
-        jaws = np.abs(np.diff(m.gaps[:, arm], prepend=m.gaps[0, arm])) > 1e-9
         numbers = m.step[:, arm]
         for first, last in _runs(np.ones(len(numbers), dtype=bool), numbers):
-            number = int(numbers[first])
-            if side not in view.routine.steps[number].sides:
-                continue
-            part = slice(first, last)
-            found.append(
-                Block(number, side, first, last, _within(moves[part], first), _within(jaws[part], first))
-            )  # fmt: skip
+            if side in view.routine.steps[int(numbers[first])].sides:
+                runs[int(numbers[first]), side] = (first, last)
+    found = []
+    for (number, side), (first, last) in runs.items():
+        arm, columns = SIDES.index(side), view.facts.bench.columns(side)
+        # A step of both arms begins when the later one is ready; until then the other one waits.
+        first = max(runs[number, s][0] for s in view.routine.steps[number].sides if (number, s) in runs)
+        first = min(first, last - 1)
+        part = slice(first, last)
+        moves = np.abs(m.qd[part, columns]).max(axis=1) > 1e-6
+        jaws = np.abs(np.diff(m.gaps[part, arm], prepend=m.gaps[max(first - 1, 0), arm])) > 1e-9
+        found.append(Block(number, side, first, last, _within(moves, first), _within(jaws, first)))
     return found
 
 
