@@ -79,7 +79,8 @@ class Facts:
         for arm, side in enumerate(SIDES):
             servo = self.bench.servo_of(self.bench.arm(side).gripper)
             gap = self.motion.gaps[:, arm]
-            moving = np.abs(np.gradient(gap)) > 1e-7
+            # A routine that does nothing has a single sample, which has no slope.
+            moving = np.abs(np.gradient(gap)) > 1e-7 if len(gap) > 1 else np.zeros(len(gap), dtype=bool)
             grips[:, arm] = np.where(moving, servo.no_load_current, servo.idle_current)
             grips[:, arm] = np.where(
                 self.motion.loads[:, arm] > 0,

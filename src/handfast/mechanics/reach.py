@@ -109,18 +109,28 @@ def section(chain: Chain, cut: Cut) -> Section:
 def full_reach(chain: Chain, direction: Array) -> tuple[float, Array]:
     """Farthest level distance of the TCP from the first joint, m, along `direction` (level), and the angles there.
 
-    It is looked for at the height of the second joint, where an arm is longest; 0 if it cannot be there at all.
+    It is looked for at the height of the second joint, where an arm is longest, else at that of its TCP in the
+    middle of its travel; 0 if it cannot be held out level at either.
     """
     middle = 0.5 * (chain.travel[:, 0] + chain.travel[:, 1])
-    start = places(chain, middle).p[0]
-    origin = np.array([start[0, 0], start[0, 1], start[1, 2]])
+    start = places(chain, middle)
+    for height in (start.p[0, min(1, chain.joints - 1), 2], start.X_WT[0, 0, 2, 3]):
+        distance, q = _along(chain, np.array([start.p[0, 0, 0], start.p[0, 0, 1], height]), direction)
+        # Less than a twentieth of its length is not held out: an upright arm leaves its axis by its tolerance.
+        if distance > 0.05 * longest(chain):
+            return distance, q
+    return 0.0, middle
+
+
+def _along(chain: Chain, origin: Array, direction: Array) -> tuple[float, Array]:
+    """How far out from `origin` the TCP gets along a level ray, m, and the angles (K,) there."""
     outwards = np.array([direction[0], direction[1], 0.0]) / np.hypot(direction[0], direction[1])
     step = longest(chain) / 40.0
     cut = Cut(origin + 0.25 * step * outwards, outwards, np.array([0.0, 0.0, 1.0]), step, (42, 1))
     short, q = _fill(chain, cut)
     reached = np.nonzero(short[:, 0] <= 0.0)[0]
     if not len(reached):
-        return 0.0, middle
+        return 0.0, q[0, 0]
     last = int(reached[-1])
     beyond = min(float(short[last + 1, 0]), step) if last + 1 < len(short) else step
     distance = 0.25 * step + last * step + (step - beyond)

@@ -106,7 +106,8 @@ def reaches(model: Model) -> Reaches:
         return Cut(origin, across, up, step, (int(np.ceil(width / step)) + 1, int(np.ceil(height / step)) + 1))
 
     x, y = np.eye(3)[0], np.eye(3)[1]
-    for height in (*HEIGHTS, float(shafts[:, 2].mean())):
+    middles = [places(c, 0.5 * c.travel.sum(axis=1)).X_WT[0, 0, 2, 3] for c in chains]
+    for height in (*HEIGHTS, *map(float, middles)):
         cut = grid(np.array([low[0], low[1], height]), x, y, high[0] - low[0], high[1] - low[1])
         level = (section(chains[0], cut), section(chains[1], cut))
         if all(np.any(one.reached) for one in level):
@@ -158,7 +159,7 @@ class _View:
 
 def hull(points: Array) -> Array:
     """Convex hull (P, 2) of points in the plane (Andrew's monotone chain, from memory)."""
-    unique = np.unique(np.round(points, 6), axis=0)
+    unique = np.unique(np.round(points, 9), axis=0)
 
     def half(order: Array) -> list[Array]:
         rim: list[Array] = []

@@ -101,6 +101,13 @@ def _reach(arm: ArmView) -> str:
     return f"{arm.reach * 1e3:.0f} mm" if arm.reach > 0 else "not level with its second joint"
 
 
+def _reaching(left: ArmView, right: ArmView) -> str:
+    if left.reach > 0 and right.reach > 0:
+        return f"They reach {_reach(left)} and {_reach(right)}"
+    able = [arm for arm in (left, right) if arm.reach > 0]
+    return f"Only the {able[0].side} one reaches out level, {_reach(able[0])}; they" if able else "They"
+
+
 def landing_table(view: PairView) -> str:
     """How far the pair lands from where it was taught, in three ways."""
     words = {
@@ -153,7 +160,8 @@ def does(view: RoutineView) -> str:
     told = list(dict.fromkeys(said))
     if not told:
         grips = list(dict.fromkeys(s.thing for s in view.routine.steps if s.do == "grip" and s.thing))
-        told = [f"handles {', '.join(grips)}"] if grips else ["moves"]
+        goes = any(step.do == "go" for step in view.routine.steps)
+        told = [f"handles {', '.join(grips)}"] if grips else ["moves" if goes else "stands still"]
     return "; ".join(told)
 
 
@@ -301,7 +309,7 @@ def first_sheet(view: PairView, found: Reaches) -> str:
     lead = (
         f"{joints[0].upper()}{joints[1:]}, their bases {view.apart * 1e3:.0f} mm apart, "
         f"on {view.bench.supply.voltage:g} V. "
-        f"They reach {_reach(left)} and {_reach(right)}, and share {found.shared * 1e4:.0f} cm² of table."
+        f"{_reaching(left, right)} and share {found.shared * 1e4:.0f} cm² of table."
     )
     parts = [
         element(

@@ -104,7 +104,7 @@ def routine_sheet(pair: PairView, number: int, plates: Plates) -> str:
             "p",
             prose(
                 f"{does(view)[0].upper()}{does(view)[1:]}. "
-                f"{len(view.routine.steps)} steps, {view.answers.duration:.1f} s, "
+                f"{_count(len(view.routine.steps), 'step')}, {view.answers.duration:.1f} s, "
                 f"TCPs up to {float(view.speeds.max()) * 1e3:.0f} mm/s. "
             )
             + f"Worst answer: {prose(worst.question)} {word(worst.verdict)} ({prose(worst.margin_text)}). "
@@ -131,6 +131,10 @@ def routine_sheet(pair: PairView, number: int, plates: Plates) -> str:
     parts += [element("h3", "Dead motion"), dead_motion_table(view, name)]
     parts += [element("h3", "Jumps"), *_jumps(view, name, plates)]
     return element("section", *parts, id=f"routine-{number + 1}", class_="sheet")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def _shortfalls(view: RoutineView) -> list[str]:
@@ -228,6 +232,8 @@ def _landing(view: RoutineView, pair: PairView, name: str, plates: Plates) -> li
 
 def dead_motion_table(view: RoutineView, name: str) -> str:
     """Widths of the set of places at which each pose may come to rest, x, y, z and the largest."""
+    if not view.poses:
+        return element("p", "This routine has no taught pose.", class_="quiet")
     rows = [n for n in view.poses if view.landings["trimmed"][n].undecided.largest > 5e-5]
     if not rows:
         return element(
@@ -283,7 +289,7 @@ def _jumps(view: RoutineView, name: str, plates: Plates) -> list[str]:
     parts = [
         plates.figure(
             jump_picture(view, f"{name}-jumps"),
-            f"{len(found)} jumps of a TCP where a joint's load changes sides.",
+            f"{_count(len(found), 'jump')} of a TCP where a joint's load changes sides.",
             f"Largest: {worst.side} {worst.joint}, {worst.size * 1e3:.1f} mm at {worst.time:.2f} s.",
         )
     ]
