@@ -7,8 +7,10 @@ import pytest
 
 from handfast.bench.folder import find_bench, read_bench
 from handfast.bench.new import new_bench
+from handfast.bench.parts import Spring
 from handfast.mechanics.capacity import load_for_ever, most_load, top_speed
 from handfast.mechanics.dynamics import gravity_torques, spring_torques
+from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.supply import arm_currents, servo_currents, voltages
 from handfast.units import KGF_CM, STANDARD_GRAVITY
@@ -91,8 +93,6 @@ def test_sideways_the_yaw_bounds_the_speed_by_hand(model):
     """Level yaw carries no weight: v = w0·r with w0 of the yaw's servo and r the distance from its axis."""
     firm = stiff(model)
     q = np.radians([0, 30, 70, 60, 0] * 2)
-    from handfast.mechanics.kinematics import places
-
     tip = places(firm.chain, q).X_WT[0, 0, :3, 3]
     r = tip[0] - firm.bench.arms.left.base[0]
     found = top_speed(firm, "left", q, np.array([0.0, 1.0, 0.0]), 0.045, 1.5)
@@ -111,6 +111,36 @@ def test_more_load_is_never_faster(model):
         assert light is not None
         assert heavy is not None
         assert heavy.amount <= light.amount + 1e-12
+
+
+@pytest.mark.parametrize("direction", [(1.0, 0.0, 0.0), (0.0, 0.0, 1.0)])
+def test_at_its_top_speed_just_enough_torque_is_left(model, direction):
+    """At the speed told, the joint that bounds it has 1.5 times the torque it needs left on its torque-speed line."""
+    firm = stiff(model)
+    q = np.radians([0, 30, 70, 60, 0] * 2)
+    found = top_speed(firm, "left", q, np.array(direction), 0.1, 1.5)
+    assert found is not None
+    names = [joint.name for joint in firm.bench.arms.left.joints]
+    J = places(firm.chain, q).J[0, :5]
+    pitches = [names.index(n) for n in ("shoulder", "elbow", "wrist")]
+    # The hand keeps its turn, so the three pitches add up to nothing.
+    A = np.vstack([J[pitches][:, [3, 5]].T, np.ones(3)])
+    rates = np.linalg.solve(A, [direction[0], direction[2], 0.0])
+    k = pitches.index(names.index(found.joint))
+    tau = gravity_torques(firm.chain, q, np.array([0.1, 0.0]))[0][pitches[k]]
+    speed = abs(rates[k]) * found.amount
+    # The line by hand: stall·(1 - w/w0) at the rated voltage. A millimetre's step bends the rates by 1 %.
+    left = firm.stall[pitches[k]] * (1.0 - speed / firm.free_speed[pitches[k]])
+    assert left == pytest.approx(1.5 * abs(tau), rel=0.03)
+
+
+def test_a_spring_too_strong_leaves_nothing_to_hold(model):
+    """A spring that alone asks for more than the servo has cannot be held empty, whatever a load would balance."""
+    bench = model.bench
+    pull = Spring(rate=40 * KGF_CM / np.radians(90), rest=0.0)
+    sprung = tuple(replace(j, spring=pull) if j.name == "shoulder" else j for j in bench.arms.left.joints)
+    arm = replace(bench.arms.left, joints=sprung)
+    assert most_load(model_of(replace(bench, arms=replace(bench.arms, left=arm))), "left", LEVEL, 1.0).amount == 0.0
 
 
 def test_no_speed_out_of_a_stretched_arm(model):

@@ -79,8 +79,11 @@ def test_nothing_under_the_table_counts():
     y = [0.0, 1.0, 0.0]
     one = arm([[0, 0, 1], y, y], [[0, 0, 0], [0, 0, 0], [0, 0, 0.15]], [0, 0, 0.12])
     step = 0.006
-    cut = Cut(np.array([-0.282, 0, 0]), np.array([1.0, 0, 0]), np.array([0, 0, 1.0]), step, (95, 48))
-    assert section(one, cut).area * 1e6 == pytest.approx(226194.671 / 2, rel=2e-3)
+    cut = Cut(np.array([-0.282, 0, -0.282]), np.array([1.0, 0, 0]), np.array([0, 0, 1.0]), step, (95, 95))
+    found = section(one, cut)
+    # The row of points at the table itself is the lowest that counts.
+    assert min(rim[:, 1].min() for rim in found.outlines) == pytest.approx(0.0, abs=1e-9)
+    assert found.area * 1e6 == pytest.approx(226194.671 / 2, rel=2e-3)
 
 
 def test_travel_bounds_the_reach():
