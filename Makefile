@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 SEED ?= 1
 
-.PHONY: help demo test check speed truth soak lock clean
+.PHONY: help demo test check speed truth pictures soak lock clean
 
 help:
 	@echo "make demo    lay down the seedling bench, teach it, check it, run it, write the report (SEED=n)"
@@ -11,6 +11,7 @@ help:
 	@echo "make check   lint, format, types, rooms"
 	@echo "make speed   speed ratios beside their goals"
 	@echo "make truth   how right predictions are about arms never seen (SEED=n or SEED=first:last+1)"
+	@echo "make pictures  draw the pictures in docs/ anew"
 	@echo "make soak    the long forms of the tests"
 	@echo "make lock    write requirements.lock anew"
 
@@ -25,12 +26,12 @@ help:
 
 .venv/run.stamp: .venv/bin/python pyproject.toml requirements.lock
 	@echo "setting up .venv (once) ..."
-	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e '.[report]'
+	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e .
 	@touch $@
 
 .venv/dev.stamp: .venv/run.stamp
 	@echo "setting up .venv for development (once) ..."
-	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e '.[report,dev]'
+	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e '.[dev]'
 	@touch $@
 
 demo: .venv/run.stamp
@@ -51,6 +52,11 @@ speed: .venv/dev.stamp
 
 truth: .venv/run.stamp
 	$(BIN)/python benchmarks/truth.py --seeds $(SEED)
+
+pictures: .venv/run.stamp
+	@rm -rf out/picture-bench
+	@$(BIN)/handfast new out/picture-bench
+	@$(BIN)/handfast report --bench out/picture-bench --picture docs/pictures/bench.svg
 
 soak: .venv/dev.stamp
 	HANDFAST_SOAK=1 $(BIN)/python -m pytest -n 2
