@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from handfast.bench.parts import SIDES, Side
+from handfast.motion.plan import DT
 from handfast.report.charts import fill_sample, legend, ticks
 from handfast.report.gather import RoutineView
 from handfast.report.svg import COLOURS, FAINT, INK, NORMAL, RULE, SMALL, TINTS, Picture, brief, fitted, width_of
@@ -40,25 +41,48 @@ class Block:
 
 
 def blocks(view: RoutineView) -> list[Block]:
-    """What each arm does in order; where an arm only waits for the other one there is no block."""
+    """What each arm does in order; where an arm only waits for the other one there is no block.
+
+    A step that finds its arm already there takes no time and still has its place.
+    """
     m = view.facts.motion
+    steps = view.routine.steps
     runs: dict[tuple[int, Side], tuple[int, int]] = {}
     for arm, side in enumerate(SIDES):
         numbers = m.step[:, arm]
         for first, last in _runs(np.ones(len(numbers), dtype=bool), numbers):
-            if side in view.routine.steps[int(numbers[first])].sides:
+            if side in steps[int(numbers[first])].sides:
                 runs[int(numbers[first]), side] = (first, last)
     found = []
-    for (number, side), (first, last) in runs.items():
-        arm, columns = SIDES.index(side), view.facts.bench.columns(side)
-        # A step of both arms begins when the later one is ready; until then the other one waits.
-        first = max(runs[number, s][0] for s in view.routine.steps[number].sides if (number, s) in runs)
-        first = min(first, last - 1)
-        part = slice(first, last)
-        moves = np.abs(m.qd[part, columns]).max(axis=1) > 1e-6
-        jaws = np.abs(np.diff(m.gaps[part, arm], prepend=m.gaps[max(first - 1, 0), arm])) > 1e-9
-        found.append(Block(number, side, first, last, _within(moves, first), _within(jaws, first)))
+    for side in SIDES:
+        end = 0
+        for number, step in enumerate(steps):
+            if side not in step.sides:
+                continue
+            if (number, side) not in runs:
+                at = min(end, len(m.t) - 1)
+                found.append(Block(number, side, at, at, (), ()))
+                continue
+            last = runs[number, side][1]
+            # A step of both arms begins when the later one is ready; until then the other one waits.
+            first = min(max(runs[number, s][0] for s in step.sides if (number, s) in runs), last - 1)
+            block = _block_of(view, number, side, first, last)
+            found.append(block)
+            end = block.last
     return found
+
+
+def _block_of(view: RoutineView, number: int, side: Side, first: int, last: int) -> Block:
+    m, step = view.facts.motion, view.routine.steps[number]
+    arm, columns = SIDES.index(side), view.facts.bench.columns(side)
+    moves = np.abs(m.qd[first:last, columns]).max(axis=1) > 1e-6
+    jaws = np.abs(np.diff(m.gaps[first:last, arm], prepend=m.gaps[max(first - 1, 0), arm])) > 1e-9
+    busy = np.nonzero(moves | jaws)[0]
+    if step.do not in ("wait", "pass", "carry") and len(busy):
+        # What follows the last motion and its rest is waiting for the other arm, no part of the step.
+        last = min(last, first + int(busy[-1]) + 2 + round(step.dwell / DT))
+    count = last - first
+    return Block(number, side, first, last, _within(moves[:count], first), _within(jaws[:count], first))
 
 
 def _runs(on: np.ndarray, value: np.ndarray) -> list[tuple[int, int]]:
@@ -112,7 +136,7 @@ def _cut(per_arm: list[list[Block]], end: int, piece: int, pieces: int) -> int:
 
 def _piece(view: RoutineView, found: list[Block], span: tuple[int, int], name: str, part: str) -> Picture:
     m, routine = view.facts.motion, view.routine
-    shown = [b for b in found if b.last > span[0] and b.first < span[1]]
+    shown = [b for b in found if b.first < span[1] and (b.last > span[0] or b.first == b.last >= span[0])]
     lines = max((sum(b.side == side for b in shown) for side in SIDES), default=0)
     t0, t1 = float(m.t[span[0]]), float(m.t[min(span[1], len(m.t) - 1)])
     duration = max(t1 - t0, 1e-3)

@@ -65,6 +65,19 @@ def test_blocks_tell_motion_from_standing(seedling):
         assert np.array_equal(turning, told_so)
 
 
+def test_every_step_of_an_arm_has_its_place(seedling):
+    """Also a step that finds its arm already there is on the sheet, and an arm that has ended has no block."""
+    for view in seedling.routines:
+        found = {(b.step, b.side) for b in blocks(view)}
+        assert found == {(k, side) for k, step in enumerate(view.routine.steps) for side in step.sides}
+        text = " ".join(words(p) for p in sheet_pictures(view, "s"))
+        for k, step in enumerate(view.routine.steps):
+            assert len(re.findall(rf"\b{k + 1} {step.do}", text)) == len(step.sides)
+    view = routine(seedling, "write-label")
+    last = max((b for b in blocks(view) if b.side == "right"), key=lambda b: b.last)
+    assert last.last < len(view.facts.motion.t) / 10  # the right arm has ended long before the left one's path
+
+
 def test_sheet_heights_are_durations(seedling):
     """The tallest block of the sheet is the longest step: heights are to one scale."""
     view = routine(seedling, "carry-tray")
