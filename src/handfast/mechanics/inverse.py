@@ -155,7 +155,7 @@ def solve(chain: Chain, X_WT: Array, near: Array | None = None) -> Solution:
     return Solution(q, residual[:, 0], residual[:, 1], residual[:, 2])
 
 
-def _spread(joints: int, count: int) -> Array:
+def spread(joints: int, count: int) -> Array:
     """Points (count, joints) spread evenly over the unit cube, the same ones every time.
 
     The additive sequence with the steps 1/g, 1/g², ..., where g^(d+1) = g + 1 in d dimensions (the golden
@@ -173,7 +173,7 @@ def _spread(joints: int, count: int) -> Array:
 def _starts(chain: Chain) -> tuple[Array, Array, Array]:
     """Starting points (S, K) spread over a single arm's travel, and the tool's position and turn at each."""
     low, high = chain.travel[:, 0], chain.travel[:, 1]
-    table = low + (0.05 + 0.9 * _spread(chain.joints, _STARTS)) * (high - low)
+    table = low + (0.05 + 0.9 * spread(chain.joints, _STARTS)) * (high - low)
     X_WT = tool_poses(chain, table)[:, 0]
     return table, np.ascontiguousarray(X_WT[:, :3, 3]), np.ascontiguousarray(X_WT[:, :3, :3])
 
@@ -191,6 +191,17 @@ def _descend(
         *_starts(chain), tries, loyalty, _GOOD, out, residual,
     )  # fmt: skip
     return out, residual
+
+
+def towards(chain: Chain, points: Array, near: Array) -> tuple[Array, Array]:
+    """Joint angles (N, K) that bring the TCP of a single arm nearest to points (N, 3) m, however it is turned then.
+
+    Each is sought from the angles near (N, K) alone. Also how far the TCP stays away, (N,) m.
+    """
+    X_WT = np.tile(np.eye(4), (len(points), 1, 1))
+    X_WT[:, :3, 3] = points
+    q, residual = _descend(chain, X_WT, (1.0, 0.0, 0.0), np.ascontiguousarray(near), 1)
+    return q, residual[:, 0]
 
 
 def _solve_general(chain: Chain, X_WT: Array, near: Array) -> Solution:

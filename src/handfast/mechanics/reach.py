@@ -13,9 +13,9 @@ import numpy as np
 
 from handfast.geometry.outline import area, outlines
 from handfast.geometry.rigid import Array
+from handfast.mechanics.inverse import spread, towards
 from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Chain
-from handfast.mechanics.solver_kernels import solver_kernel
 
 REACHED = 1e-4
 """A point nearer than this counts as reached, m."""
@@ -134,36 +134,8 @@ def _along(chain: Chain, origin: Array, direction: Array) -> tuple[float, Array]
     last = int(reached[-1])
     beyond = min(float(short[last + 1, 0]), step) if last + 1 < len(short) else step
     distance = 0.25 * step + last * step + (step - beyond)
-    end, left = _towards(chain, (origin + distance * outwards)[None], q[last])
+    end, left = towards(chain, (origin + distance * outwards)[None], q[last])
     return distance - float(left[0]), end[0]
-
-
-def _towards(chain: Chain, points: Array, starts: Array) -> tuple[Array, Array]:
-    """Joint angles (N, K) that bring the TCP nearest to points (N, 3), from starts (N, K), and what is left (N,) m."""
-    N = len(points)
-    out, residual = np.empty((N, chain.joints)), np.empty((N, 3))
-    turns = np.tile(np.eye(3), (N, 1, 1))
-    tool_and_travel = tuple(np.ascontiguousarray(a) for a in (chain.tools[0], chain.tool_turns[0], chain.travel))
-    solver_kernel(
-        chain.first, chain.bases, chain.offsets, chain.axes, *tool_and_travel, np.ascontiguousarray(points), turns,
-        np.array([1.0, 0.0, 0.0]), np.ascontiguousarray(starts.reshape(N, 1, chain.joints)), 40, 0.1 * REACHED**2,
-        out, residual,
-    )  # fmt: skip
-    return out, residual[:, 0]
-
-
-def _spread(joints: int, count: int) -> Array:
-    """Points (count, joints) spread evenly over the unit cube, the same ones every time.
-
-    An additive recurrence with powers of the root of x^(d+1) = x + 1 (Roberts' generalised golden ratio, from
-    memory).
-    """
-    root = 2.0
-    for _ in range(40):
-        root = (1.0 + root) ** (1.0 / (joints + 1))
-    powers = root ** -np.arange(1.0, joints + 1)
-    result: Array = (0.5 + np.arange(count)[:, None] * powers) % 1.0
-    return result
 
 
 def _fill(chain: Chain, cut: Cut) -> tuple[Array, Array]:
@@ -177,13 +149,13 @@ def _fill(chain: Chain, cut: Cut) -> tuple[Array, Array]:
     def attempt(u: np.ndarray, v: np.ndarray, starts: Array) -> None:
         if not len(u):
             return
-        found, left = _towards(chain, points[u, v], starts)
+        found, left = towards(chain, points[u, v], starts)
         left = np.where(left <= REACHED, 0.0, left)
         better = left < short[u, v]
         u, v = u[better], v[better]
         short[u, v], q[u, v] = left[better], found[better]
 
-    samples = low + _spread(K, _SAMPLES) * (high - low)
+    samples = low + spread(K, _SAMPLES) * (high - low)
     tips = tool_poses(chain, samples)[:, 0, :3, 3] - cut.origin
     u, v = (np.rint(tips @ axis / cut.step).astype(int) for axis in (cut.across, cut.up))
     off = np.abs(tips @ np.cross(cut.across, cut.up))

@@ -12,7 +12,7 @@ from handfast.answers.facts import Facts
 from handfast.answers.questions import limits_of
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Bench, Side, Thing
-from handfast.correction.correct import correct, uncorrected
+from handfast.correction.correct import as_corrected, correct, uncorrected
 from handfast.geometry.rigid import Array, pose
 from handfast.landing.predict import Landing, land
 from handfast.mechanics.capacity import Capacity, load_for_ever, most_load, top_speed
@@ -20,7 +20,7 @@ from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.reach import full_reach
-from handfast.motion.plan import plan
+from handfast.motion.plan import Laws, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine
 from handfast.units import DEGREE
@@ -156,10 +156,12 @@ def gather(bench: Bench, routines: list[Routine], measured: tuple[Measured, ...]
 
 
 def _routine_view(model: Model, routine: Routine, measured: tuple[Measured, ...]) -> RoutineView:
-    facts = Facts(model, routine, plan(model, routine), measured)
-    plain = uncorrected(routine)
-    before = facts.poses if plain == routine else taught_poses(model, plan(model, plain))
-    after = taught_poses(model, correct(model, routine).motion)
+    laws: Laws = {}
+    facts = Facts(model, routine, plan(model, routine, known=laws), measured, laws)
+    before = facts.poses
+    if facts.corrected:
+        before = taught_poses(model, plan(model, uncorrected(routine), known=laws))
+    after = as_corrected(model, taught_poses(model, correct(model, routine, laws).motion))
     landings = {
         "raw": land(model, before, "raw", measured),
         "trimmed": land(model, before, "trimmed", measured),

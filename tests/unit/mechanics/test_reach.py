@@ -110,7 +110,7 @@ def test_straight_arm_reaches_its_length_level():
         np.radians([(-90, 90), (-60, 110), (-30, 135), (-80, 98)]),
     )
     distance, _ = full_reach(one, np.array([1.0, 0.0, 0.0]))
-    assert distance == pytest.approx(0.323, abs=1e-3)  # a straight arm is found to the solver's last tenth
+    assert distance == pytest.approx(0.323, abs=1e-6)  # the solver is good to 1e-8 m, a straight arm costs its root
     assert longest(one) == pytest.approx(0.393)
 
 
@@ -119,7 +119,7 @@ def test_a_level_arm_whose_tool_hangs_below_its_joints():
     z = [0.0, 0.0, 1.0]
     one = arm([z, z], [[0, 0, 0.2], [0.15, 0, 0]], [0.12, 0, -0.04], np.radians([(-120, 120), (-140, 140)]))
     distance, _ = full_reach(one, np.array([1.0, 0.0, 0.0]))
-    assert distance == pytest.approx(0.27, abs=1e-3)  # as above
+    assert distance == pytest.approx(0.27, abs=1e-6)  # as above
 
 
 def test_no_level_reach_is_told_as_zero():
