@@ -48,7 +48,7 @@ def _load(brief_: Capacity | None, ever: Capacity | None) -> str:
     if brief_ is None or ever is None:
         return "not in this pose"
     joint = f'<span class="quiet">({prose(brief_.joint)})</span>'
-    return f"{grams(brief_.amount)} {joint}, {grams(ever.amount)} for as long as you like"
+    return f"{grams(brief_.amount)} {joint}, for ever {grams(ever.amount)}"
 
 
 def _speeds(arm: ArmView) -> str:
@@ -88,8 +88,8 @@ def arms_table(view: PairView, found: Reaches) -> str:
         "table",
         element(
             "caption",
-            f"Each arm, with {enough:g} times the torque needed available, what the question <i>lift</i> calls enough "
-            "(in brackets the joint that sets the bound)",
+            f"Each arm with {enough:g} times the torque it needs available, which the question <i>lift</i> calls enough "
+            "(the joint that sets the bound in brackets; for ever: what its servos carry without growing too hot)",
         ),
         element("thead", row("", "left arm", "right arm", head=True)),
         element("tbody", *body),
@@ -211,21 +211,27 @@ def routines_table(view: PairView) -> str:
 
 
 def fits(view: PairView, thing: Thing) -> tuple[bool, str]:
-    """Whether this pair can hold a thing, and how."""
-    arms = view.arms
-    widest = min(view.bench.arm(arm.side).gripper.opening[1] for arm in arms)
-    named = f"{thing.name}, {grams(thing.mass)}"
+    """Whether this pair can hold a thing, and how, in words to which the names of such things are added."""
+    widest = min(view.bench.arm(arm.side).gripper.opening[1] for arm in view.arms)
     if thing.grip_width > widest:
-        return False, f"grip {named}: {thing.grip_width * 1e3:.0f} mm wide, the pads open to {widest * 1e3:.0f} mm"
-    share = 0.5 if thing.grip_span > 0.0 else 1.0
-    who = f"hold {named}" + (", with both arms" if thing.grip_span > 0.0 else "")
-    full = min((arm.load_full.amount if arm.load_full else 0.0) for arm in arms)
-    half = min((arm.load_half.amount if arm.load_half else 0.0) for arm in arms)
+        return False, f"grip what is wider than the {widest * 1e3:.0f} mm to which the pads open"
+    share, hold = (0.5, "hold with both arms") if thing.grip_span > 0.0 else (1.0, "hold")
+    full = min((arm.load_full.amount if arm.load_full else 0.0) for arm in view.arms)
+    half = min((arm.load_half.amount if arm.load_half else 0.0) for arm in view.arms)
     if share * thing.mass <= full:
-        return True, f"{who}, up to full reach"
+        return True, f"{hold}, up to full reach"
     if share * thing.mass <= half:
-        return True, f"{who}, half way out but not stretched out"
-    return False, f"{who}: too heavy half way out"
+        return True, f"{hold}, half way out but not stretched out"
+    return False, f"{hold} half way out, too heavy"
+
+
+def _things(view: PairView) -> tuple[list[str], list[str]]:
+    """What can be held and what cannot, things that are alike in one line."""
+    alike: dict[tuple[bool, str], list[str]] = {}
+    for thing in view.bench.things:
+        alike.setdefault(fits(view, thing), []).append(f"{thing.name} {grams(thing.mass)}")
+    lines = [(good, f"{how}: {', '.join(names)}") for (good, how), names in alike.items()]
+    return [said for good, said in lines if good], [said for good, said in lines if not good]
 
 
 def can_and_cannot(view: PairView, found: Reaches) -> tuple[list[str], list[str]]:
@@ -238,9 +244,8 @@ def can_and_cannot(view: PairView, found: Reaches) -> tuple[list[str], list[str]
         )
     else:
         cannot.append(f"meet: no place is shared at {found.height * 1e3:.0f} mm over the table")
-    for thing in view.bench.things:
-        good, said = fits(view, thing)
-        (can if good else cannot).append(said)
+    held, not_held = _things(view)
+    can, cannot = can + held, cannot + not_held
     failing, playing = [], []
     for one in view.routines:
         worst = one.answers.worst
@@ -253,7 +258,7 @@ def can_and_cannot(view: PairView, found: Reaches) -> tuple[list[str], list[str]
             failing.append(f"play {one.routine.name} as it stands: {said} ({worst.margin_text}, {bound})")
         else:
             how = "is tight" if worst.verdict == "tight" else "holds"
-            playing.append(f"play {one.routine.name}: its worst answer, {worst.question}, {how} ({worst.margin_text})")
+            playing.append(f"play {one.routine.name}; worst, {worst.question} {how} ({worst.margin_text})")
     names = [one.routine.name for one in view.routines if not one.answers.fails]
     can += _few(playing, f"play {_many(names)}; their answers stand below")
     names = [one.routine.name for one in view.routines if one.answers.fails]
@@ -320,6 +325,7 @@ def first_sheet(view: PairView, found: Reaches) -> str:
                 element("p", prose(f"{view.bench.about.name}"), class_="kicker"),
                 element("h1", "What this pair can and cannot do"),
                 element("p", prose(lead), class_="lead"),
+                element("p", prose(_known(view)), class_="quiet"),
             ),
             class_="tag",
         ),
@@ -334,7 +340,7 @@ def first_sheet(view: PairView, found: Reaches) -> str:
         parts += [routines_table(view), landing_table(view) if len(view.missing("raw")) else ""]
     else:
         parts.append(element("p", "It has no routine yet. Teach one: handfast teach --recording FILE."))
-    parts += [arms_table(view, found), element("p", prose(_known(view)), class_="quiet")]
+    parts.append(arms_table(view, found))
     return element("section", *parts, id="pair", class_="sheet")
 
 

@@ -11,6 +11,7 @@ import pytest
 from handfast.answers.ask import ask
 from handfast.answers.facts import facts_of
 from handfast.bench.new import new_bench
+from handfast.desk import work
 from handfast.mechanics.capacity import most_load
 from handfast.report.bench_picture import reaches
 from handfast.report.first_sheet import can_and_cannot, change_first, grams
@@ -107,6 +108,16 @@ def test_first_sheet_numbers_are_the_model_s(seedling, seedling_page):
         assert " ".join(change_first(view.answers).split()) in text
 
 
+def test_landings_are_those_of_the_correct_command(seedling, seedling_folder):
+    """Raw, trimmed and corrected, pose by pose, as `handfast correct` prints them."""
+    desk = work.open_bench(seedling_folder.root, seedling_folder.root)
+    for view in seedling.routines:
+        rows = work.landings(desk, view.routine)
+        for way in WAYS:
+            told = [getattr(row, way).expected for row in rows]
+            assert [landing.expected for landing in view.landings[way]] == pytest.approx(told, rel=1e-9)
+
+
 def test_landing_gets_better_from_way_to_way(seedling):
     """On the demonstration bench: corrected in the middle below trimmed, trimmed below raw."""
     raw, trimmed, corrected = (float(np.median(seedling.missing(way))) for way in WAYS)
@@ -193,7 +204,7 @@ def test_names_that_need_care(tmp_path, make_view, make_routine):
     make_routine(folder, "an-unreasonably-long-name-of-a-routine-" * 4, "a-thing-with-quite-a-long-name-and-<signs>")
     root = check_whole(page(make_view(folder)))
     assert "<b>Bench</b>" in spoken(root.find(".//title"))
-    assert "the pads open to 60 mm" in spoken(root.find(".//section[@id='pair']"))
+    assert "wider than the 60 mm to which the pads open: a-thing" in spoken(root.find(".//section[@id='pair']"))
 
 
 def test_many_routines_are_told_in_one_line(tmp_path, make_view, make_routine):
