@@ -88,7 +88,7 @@ def arms_table(view: PairView, found: Reaches) -> str:
         "table",
         element(
             "caption",
-            f"Each arm with {enough:g} times the torque it needs available, which the question <i>lift</i> calls enough "
+            f"Each arm with {enough:g} times the torque it needs available, as the question <i>lift</i> calls enough "
             "(the joint that sets the bound in brackets; for ever: what its servos carry without growing too hot)",
         ),
         element("thead", row("", "left arm", "right arm", head=True)),
