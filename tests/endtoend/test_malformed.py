@@ -140,7 +140,7 @@ CASES = {
     "recording: a word for a number": recording("\n200,", "\nlater,", r"recordings/r\.csv:\d+: t_ms: 'later'"),
     "recording: time stands": recording("\n200,", "\n180,", r"recordings/r\.csv:\d+: t_ms: time 180 ms does not rise"),
     "recording: a cell too many": recording("\n200,", "\n200,1,", r"recordings/r\.csv:\d+: 15 columns"),
-    "recording: volts": recording("\n200,", "\n200,-", r"recordings/r\.csv:\d+: ch0: -\d+ counts"),
+    "recording: volts": recording("\n200,", "\n200,-", r"recordings/r\.csv:\d+: ch0: -[\d.]+ counts"),
     "recording: no event": recording("left grip plug-pot", "left hold plug-pot",
                                      r'recordings/r\.csv:\d+: event: "left hold plug-pot" is no event'),
     "recording: no such thing": recording("left grip plug-pot", "left grip pot",

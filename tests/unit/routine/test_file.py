@@ -122,7 +122,7 @@ SWAPS = [
     ("path_s = [0, 1, 2, 3]", "path_s = [0, 1, 2]", "r.toml:35: step.5.right.path_s: 3 times for 4 rows"),
     ("path_s = [0, 1, 2, 3]", "path_s = [0, 1, 1, 3]", "r.toml:35: step.5.right.path_s: the times do not rise"),
     ("path_s = [0, 1, 2, 3]\n", "", "step.5.right.path_deg: the path is missing"),
-    (", [2, 2, 2, 2, 2]", ", [2, 2, 2, 2]", "r.toml:34: step.5.right.path_deg: row 3 has 4 numbers, row 1 5"),
+    (", [2, 2, 2, 2, 2]", ", [2, 2, 2, 2]", "r.toml:34: step.5.right.path_deg.3: row 3 has 4 numbers, row 1 5"),
     ("[step.right]", "[step.left.right]", "step.5.left.right: unknown key"),
     ('name = "r"\n', "", "r.toml:1: routine: name is missing"),
     ("[routine]", "[rutine]", "r.toml:1: rutine: unknown key"),

@@ -18,7 +18,7 @@ def run(**other) -> Run:
     """A small run with two rests."""
     rng = np.random.default_rng(0)
     rests = tuple(
-        Rest(n, side, row, 0.5 + n, *rng.normal(size=(4, 5)), 2, 5.9)
+        Rest(n, side, row, 0.5 + n, *rng.normal(size=(5, 5)), 2, 5.9, 0.045)
         for n, (side, row) in enumerate((("left", None), ("right", 7)))
     )
     values = {
@@ -41,11 +41,11 @@ def test_a_run_comes_back_as_it_was_stored(tmp_path):
     assert (found.routine, found.mode, found.board, found.started, found.notes) == (
         stored.routine, stored.mode, stored.board, stored.started, stored.notes,
     )  # fmt: skip
-    assert [(r.step, r.side, r.row, r.time, r.trims, r.supply) for r in found.rests] == [
-        (r.step, r.side, r.row, r.time, r.trims, r.supply) for r in stored.rests
+    assert [(r.step, r.side, r.row, r.time, r.trims, r.supply, r.load) for r in found.rests] == [
+        (r.step, r.side, r.row, r.time, r.trims, r.supply, r.load) for r in stored.rests
     ]
     for a, b in zip(found.rests, stored.rests, strict=True):
-        for name in ("target", "feedback", "command", "noise"):
+        for name in ("target", "feedback", "command", "noise", "moved"):
             assert np.array_equal(getattr(a, name), getattr(b, name))
 
 
@@ -107,7 +107,7 @@ def test_a_run_that_cannot_be_stored_whole_is_not_stored(tmp_path):
     """A rest that the table refuses takes the run's own row with it."""
     path = tmp_path / "bench.sqlite"
     save_run(path, run())
-    bad = run(rests=(Rest(0, None, None, 0.0, *np.zeros((4, 5)), 0, 6.0),))  # type: ignore[arg-type]
+    bad = run(rests=(Rest(0, None, None, 0.0, *np.zeros((5, 5)), 0, 6.0, 0.0),))  # type: ignore[arg-type]
     with pytest.raises(FaultError):
         save_run(path, bad)
     assert len(list_runs(path)) == 1
