@@ -22,7 +22,7 @@ from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.motion.plan import DT
+from handfast.motion.plan import DT, REACHED
 from handfast.units import DEGREE, KGF_CM
 
 LIMITS: dict[str, tuple[float, float]] = {
@@ -112,7 +112,7 @@ def reach(facts: Facts) -> Finding:
         worst = max(m.shortfalls, key=lambda s: max(s.beyond, s.short / facts.model.reach[SIDES.index(s.side)]))
         arm = SIDES.index(worst.side)
         margin = -max(worst.beyond, worst.short / facts.model.reach[arm]) / DEGREE
-        said = f"{worst.short * 1e3:.1f} mm too far" if worst.short > 1e-5 else f"{-margin:.1f}° past a stop"
+        said = f"{worst.short * 1e3:.1f} mm too far" if worst.short > REACHED else f"{-margin:.1f}° past a stop"
         samples = np.nonzero(m.step[:, arm] == worst.step)[0]
         when = float(m.t[samples[len(samples) // 2]]) if len(samples) else None
         return Finding(

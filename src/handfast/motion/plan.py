@@ -36,6 +36,9 @@ DT = 0.01
 SETTLE = 0.5
 """Rest before and after the hands change in a pass, s (common practice, no source)."""
 
+REACHED = 1e-4
+"""A place met this nearly, m, counts as reached: the general solver shares what is lacking in turn with the place."""
+
 _STATIONS = 101
 _MANY_STATIONS = 201
 
@@ -363,7 +366,7 @@ class _Planner:
         return np.array(points)
 
     def _note(self, shortfall: Shortfall) -> None:
-        if shortfall.short > 1e-5 or shortfall.beyond > 1e-9:
+        if shortfall.short > REACHED or shortfall.beyond > 1e-9:
             self.shortfalls.append(shortfall)
 
     def _move(
