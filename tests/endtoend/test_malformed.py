@@ -1,8 +1,8 @@
 """Malformed benches, stocks, measured values, routines, recordings and options.
 
 Each is refused with exit status 2 and one message that says where (file, and line or row where there is one), which
-key, what was expected or is available, and what to do next. Nothing on the disk changes. Most run in this process, which
-differs from a command of its own only in that a traceback would fail the test; one of each kind runs as a command.
+key, what was expected or is available, and what to do next. Nothing on the disk changes. Most run in this process,
+which differs from a command of its own only in that a traceback would fail the test; one of each kind runs as a command.
 """
 
 from __future__ import annotations
@@ -62,9 +62,7 @@ def measured(text: str, says: str) -> Case:
 
 def value(of: str = "left yaw", key: str = "unseen_play_deg", number: str = "1.0", more: str = "") -> str:
     """One measured value."""
-    return (
-        f'[[value]]\nof = "{of}"\nkey = "{key}"\nvalue = {number}\ndate = 2026-01-01\nsource = "test"\n{more}'
-    )
+    return f'[[value]]\nof = "{of}"\nkey = "{key}"\nvalue = {number}\ndate = 2026-01-01\nsource = "test"\n{more}'
 
 
 CASES = {
@@ -245,7 +243,13 @@ def test_bad_options_are_refused(original, tmp_path, monkeypatch, capsys, name):
     assert contents(tmp_path) == before
 
 
-COMMANDS = ["bench: unknown key", "stock: empty", "measured: no such joint", "routine: unknown step", "recording: no event"]
+COMMANDS = [
+    "bench: unknown key",
+    "stock: empty",
+    "measured: no such joint",
+    "routine: unknown step",
+    "recording: no event",
+]
 
 
 @pytest.mark.parametrize("name", COMMANDS)

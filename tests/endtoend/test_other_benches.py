@@ -59,9 +59,7 @@ FOUR = Kind(
     channels=10,
     rest_deg={"left": (0, -15, 75, 60), "right": (0, -15, 75, 60)},
     meet={"left": (190, 26, 150), "right": (190, -26, 150)},
-    carry=(
-        {"left": (170, 100, 110), "right": (170, -100, 110)}, {"left": (200, 110, 140), "right": (200, -90, 140)}
-    ),
+    carry=({"left": (170, 100, 110), "right": (170, -100, 110)}, {"left": (200, 110, 140), "right": (200, -90, 140)}),
     carry_lean=45.0,
     pick=(170, 260, 70),
     draw=(180, 200, 80),
@@ -162,7 +160,21 @@ def test_every_command_does_its_work(job):
         assert said(command) == ""
     assert bench.controller.channels == kind.channels
     steps = [s["do"] for s in json.loads(done["teach"].stdout)["steps"]]
-    assert steps == ["go", "go", "grip", "go", "pass", "go", "release", "go", "grip", "carry", "release", "go", "stroke"]
+    assert steps == [
+        "go",
+        "go",
+        "grip",
+        "go",
+        "pass",
+        "go",
+        "release",
+        "go",
+        "grip",
+        "carry",
+        "release",
+        "go",
+        "stroke",
+    ]
     assert len(json.loads(done["check"].stdout)["routines"][0]["answers"]) == 7
 
 

@@ -153,6 +153,7 @@ class _Planner:
     def __init__(self, model: Model, routine: Routine, effort: float, known: Laws):
         self.model, self.routine, self.effort, self.known = model, routine, effort, known
         self.bench = model.bench
+        self.electric = electric_figures(model)
         self.arrivals: list[Arrival] = []
         self.timings: list[Timing] = []
         self.shortfalls: list[Shortfall] = []
@@ -438,7 +439,7 @@ class _Planner:
         """The fastest law at the voltage that the servos get while they follow it: a short fixed point."""
         figures = hashlib.blake2b(repr((sides, effort)).encode(), digest_size=16)
         parts = (np.asarray(cap, dtype=float), demand.a, demand.b, demand.c, demand.rub, path.slope)
-        for array in (*parts, electric_figures(self.model)):
+        for array in (*parts, self.electric):
             figures.update(array.tobytes())
         key = figures.digest()
         if key not in self.known:

@@ -33,7 +33,7 @@ def both(*pose: float) -> Step:
 
 @pytest.mark.parametrize("name", ["pass-pot", "carry-tray", "write-label"])
 def test_samples_belong_together(name):
-    """Times 10 ms apart; speeds are the differences of places, accelerations bounded; ends at rest; no leap anywhere."""
+    """Times 10 ms apart; speeds are the differences of places; no leap anywhere, and rest at the end."""
     m = planned(name)
     N = len(m.t)
     assert m.t == pytest.approx(DT * np.arange(N))
@@ -54,9 +54,7 @@ def test_arms_run_side_by_side_and_meet_where_a_step_needs_both():
             both(*HOME), seedling.go("left", *AWAY), seedling.go("right", *AWAY), both(*HOME)
         ),
     )  # fmt: skip
-    begins = {
-        (step, side): int(np.argmax(m.step[:, a] == step)) for step in (1, 2, 3) for a, side in enumerate("lr")
-    }
+    begins = {(step, side): int(np.argmax(m.step[:, a] == step)) for step in (1, 2, 3) for a, side in enumerate("lr")}
     assert begins[1, "l"] == pytest.approx(begins[2, "r"], abs=2)
     assert begins[3, "l"] == pytest.approx(begins[3, "r"], abs=1)
     moving = np.abs(m.qd) > 1e-9
@@ -108,7 +106,7 @@ def test_effort_is_kept():
 
 
 def test_jaws_and_loads_follow_the_steps():
-    """Wide open at first, shut on the pot while it is held, the load rising with the grip and gone after the release."""
+    """Wide open at first, shut on the pot while it is held; the load comes with the grip and goes with the release."""
     model = seedling.model()
     grip, release = Step(do="grip", arm="left", thing="plug-pot"), Step(do="release", arm="left", gap=0.03)
     m = plan(model, seedling.routine_of(seedling.go("left", *HOME), grip, seedling.go("left", *AWAY), release))
@@ -122,7 +120,7 @@ def test_jaws_and_loads_follow_the_steps():
 
 
 def test_a_thing_gripped_above_its_middle_hangs_below_the_tcp():
-    """The tray's grip is 10 mm above its middle: its mass hangs 10 mm below the TCP, whatever way the hand is turned."""
+    """The tray's grip is 10 mm above its middle: its mass hangs 10 mm below the TCP, however the hand is turned."""
     model = seedling.model()
     grip = Step(do="grip", arm="left", thing="seed-tray")
     m = plan(model, seedling.routine_of(seedling.go("left", 20, 40, 60, 60, 30), grip))
@@ -219,7 +217,7 @@ def test_the_way_of_the_last_motion():
 
 
 def test_taught_poses_are_what_the_landing_needs():
-    """Taught angles of the own arm, the other arm where it stands, how each was held and reached, loads of that time."""
+    """Taught angles of the own arm, the other arm where it stands, how it was held and reached, loads of that time."""
     m = planned("carry-tray")
     poses = taught_poses(seedling.model(), m)
     for n, arrival in enumerate(m.arrivals):
