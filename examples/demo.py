@@ -1,6 +1,6 @@
 """The whole job on the seedling bench, from hand-led recordings to a page, on a simulated pair of arms.
 
-    python examples/demo.py [--seed N]
+    python examples/demo.py [--seed N] [--only ROUTINE] [--bench DIR]
 
 The arms are a stand-in whose true play, friction, offsets and lengths are drawn by seed and stand in no file of
 the bench. Only the comparison at the end reads where they really were.
@@ -25,6 +25,7 @@ from handfast.routine.file import read_routine
 
 ROOT = Path(__file__).resolve().parent.parent
 BENCH = ROOT / "out" / "demo-bench"
+SEED = 1
 
 
 def handfast(*words: str, allow: tuple[int, ...] = (0,)) -> str:
@@ -72,21 +73,32 @@ def misses(folder: BenchFolder, name: str, truth: Path) -> dict[str, list[float]
 
 def main() -> None:
     """Lay down, lead, teach, check, correct, run three ways, report, compare."""
-    shutil.rmtree(BENCH, ignore_errors=True)
+    global BENCH, SEED
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seed", type=int, default=1, help="which simulated pair of arms")
+    parser.add_argument("--only", choices=seedling_hands.SCRIPTS, help="one of the three routines")
+    parser.add_argument("--bench", type=Path, metavar="DIR", help="a new folder (else out/demo-bench, made anew)")
+    given = parser.parse_args()
+    SEED = given.seed
+    names = [given.only] if given.only else list(seedling_hands.SCRIPTS)
+    if given.bench is not None:
+        BENCH = given.bench.resolve()
+    else:
+        shutil.rmtree(BENCH, ignore_errors=True)
     print(f"The seedling bench, arms of seed {SEED}. All figures are invented; see the bench's files.\n")
     handfast("new", str(BENCH))
     folder = BenchFolder(BENCH)
     truth = BENCH / "out" / "truth"
     truth.mkdir(parents=True)
-    for name in seedling_hands.SCRIPTS:
+    for name in names:
         print(f"(hands lead the arms through {name} and the wire is recorded)")
         seedling_hands.record(folder, name, SEED, truth)
         print(handfast("teach", "--recording", f"recordings/{name}.csv", "--replace"))
-    print(handfast("check", allow=(0, 1)))
-    landings = {name: misses(folder, name, truth) for name in seedling_hands.SCRIPTS}
-    for name in seedling_hands.SCRIPTS:
+    print(handfast("check", *names, allow=(0, 1)))
+    landings = {name: misses(folder, name, truth) for name in names}
+    for name in names:
         print(handfast("correct", name))
-    answers = json.loads(handfast("check", "--json", allow=(0, 1)))
+    answers = json.loads(handfast("check", *names, "--json", allow=(0, 1)))
     page = (
         "later"
         if "report" not in __import__("handfast.cli.commands").cli.commands.COMMANDS
@@ -114,7 +126,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seed", type=int, default=1, help="which simulated pair of arms")
-    SEED = parser.parse_args().seed
     main()

@@ -1,7 +1,5 @@
 """`python -m handfast` is the command line."""
 
-import sys
+from handfast.cli.main import run
 
-from handfast.cli.main import main
-
-sys.exit(main())
+run()

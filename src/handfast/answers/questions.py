@@ -22,7 +22,7 @@ from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.motion.plan import DT
+from handfast.motion.plan import DT, REACHED
 from handfast.units import DEGREE, KGF_CM
 
 LIMITS: dict[str, tuple[float, float]] = {
@@ -112,7 +112,7 @@ def reach(facts: Facts) -> Finding:
         worst = max(m.shortfalls, key=lambda s: max(s.beyond, s.short / facts.model.reach[SIDES.index(s.side)]))
         arm = SIDES.index(worst.side)
         margin = -max(worst.beyond, worst.short / facts.model.reach[arm]) / DEGREE
-        said = f"{worst.short * 1e3:.1f} mm too far" if worst.short > 1e-5 else f"{-margin:.1f}° past a stop"
+        said = f"{worst.short * 1e3:.1f} mm too far" if worst.short > REACHED else f"{-margin:.1f}° past a stop"
         samples = np.nonzero(m.step[:, arm] == worst.step)[0]
         when = float(m.t[samples[len(samples) // 2]]) if len(samples) else None
         return Finding(
@@ -180,32 +180,38 @@ def pace(facts: Facts) -> Finding:
     )
 
 
-def pair_dead_motion(model: Model, q: Array, passed: Array) -> Array:
+def pair_dead_motion(model: Model, q: Array, passed: Array, chosen: np.ndarray | None = None) -> Array:
     """How much of each pair's clearance may be dead motion, m (N, pairs), at samples q (N, K).
 
     Each joint between the two bodies (of one arm) or below either of them (of two arms, or of an arm and the
-    world) may stand off by half its play and by its sag under `passed` N·m (N, K); their levers add up.
+    world) may stand off by half its play and by its sag under `passed` N·m (N, K); their levers add up. chosen:
+    the pairs to look at, else all.
     """
     place = places(model.chain, q)
     bodies, chain = model.bodies, model.chain
+    pairs = bodies.pairs if chosen is None else bodies.pairs[chosen]
     half = model.unseen_play / 2.0 + model.compliance * np.abs(passed)
-    R, p = place.R[:, bodies.links], place.p[:, bodies.links]
-    ends = np.stack([np.einsum("nbrc,bc->nbr", R, v) + p for v in (bodies.froms, bodies.tos)])
     z = np.einsum("nkrc,kc->nkr", place.R, chain.axes)
     # lever[n, b, i]: how far the farther end of body b moves per rad of joint i
-    offset = ends[:, :, :, None, :] - place.p[None, :, None]
-    lever = np.linalg.norm(np.cross(z[None, :, None], offset), axis=-1).max(axis=0)
-    result: Array = np.einsum("npi,ni->np", _lever_of_pairs(model, lever), half)
+    lever = np.zeros((len(q), len(bodies.links), chain.joints))
+    for b in np.unique(np.concatenate([pairs[:, 1], pairs[pairs[:, 0] == 0, 2]])):
+        R, p = place.R[:, bodies.links[b]], place.p[:, bodies.links[b]]
+        for end in (bodies.froms[b], bodies.tos[b]):
+            away = (R @ end + p)[:, None] - place.p
+            along = np.einsum("nkr,nkr->nk", z, away)
+            across = np.einsum("nkr,nkr->nk", away, away) - along**2
+            lever[:, b] = np.maximum(lever[:, b], np.sqrt(np.maximum(across, 0.0)))
+    result: Array = np.einsum("npi,ni->np", _lever_of_pairs(model, lever, pairs), half)
     return result
 
 
-def _lever_of_pairs(model: Model, lever: Array) -> Array:
+def _lever_of_pairs(model: Model, lever: Array, pairs: np.ndarray) -> Array:
     """Levers (N, pairs, K) of pairs from those of bodies (N, bodies, K): the joints that part the two of a pair."""
     bodies, chain = model.bodies, model.chain
     arm_of = np.searchsorted(chain.first, np.arange(chain.joints), side="right") - 1
     below = (np.arange(chain.joints)[None] <= bodies.links[:, None]) & (arm_of[None] == arm_of[bodies.links][:, None])
     lever = np.where(below, lever, 0.0)
-    kind, a, b = bodies.pairs[:, 0], bodies.pairs[:, 1], bodies.pairs[:, 2]
+    kind, a, b = pairs[:, 0], pairs[:, 1], pairs[:, 2]
     second = np.where(kind == 0, b, a)
     same = (kind == 0) & (arm_of[bodies.links[a]] == arm_of[bodies.links[second]])
     between = below[second] & ~below[a]
@@ -224,11 +230,8 @@ def most_dead_motion(model: Model, passed: Array) -> Array:
     within = (joints[None, None] > joints[None, :, None]) & (joints[None, None] <= bodies.links[:, None, None])
     lever = (within * along).sum(axis=2) + out[:, None]
     half = model.unseen_play / 2.0 + model.compliance * np.abs(passed).max(axis=0)
-    result: Array = _lever_of_pairs(model, lever[None])[0] @ half
+    result: Array = _lever_of_pairs(model, lever[None], bodies.pairs)[0] @ half
     return result
-
-
-_SLICE = 64
 
 
 def clear(facts: Facts) -> Finding:
@@ -237,19 +240,19 @@ def clear(facts: Facts) -> Finding:
     if not len(bodies.pairs):
         return Finding(MOST, None, "nothing to touch", "no pair of bodies is watched")
     nearest = facts.gaps.min(axis=1)
-    # The least that can be left at a sample; from the smallest on, until none can undercut what was found.
-    least = (facts.gaps - most_dead_motion(facts.model, facts.link_torque)).min(axis=1)
-    order = np.argsort(least)
-    left_, n, k, taken_ = np.inf, 0, 0, 0.0
-    for start in range(0, len(order), _SLICE):
-        some = order[start : start + _SLICE]
-        if least[some[0]] >= left_:
-            break
-        taken = pair_dead_motion(facts.model, m.q[some], facts.link_torque[some])
-        left = facts.gaps[some] - taken
-        row, pair = np.unravel_index(int(np.argmin(left)), left.shape)
-        if left[row, pair] < left_:
-            left_, n, k, taken_ = float(left[row, pair]), int(some[row]), int(pair), float(taken[row, pair])
+    # The least that can be left; what is left where that is smallest bounds what is worth looking at.
+    least = facts.gaps - most_dead_motion(facts.model, facts.link_torque)
+    first = int(np.argmin(least.min(axis=1)))
+    bound = (
+        facts.gaps[first] - pair_dead_motion(facts.model, m.q[first][None], facts.link_torque[first][None])[0]
+    ).min()
+    candidates = least <= bound
+    samples, pairs = np.flatnonzero(candidates.any(axis=1)), np.flatnonzero(candidates.any(axis=0))
+    taken = pair_dead_motion(facts.model, m.q[samples], facts.link_torque[samples], pairs)
+    left = facts.gaps[np.ix_(samples, pairs)] - taken
+    row, column = np.unravel_index(int(np.argmin(left)), left.shape)
+    n, k = int(samples[row]), int(pairs[column])
+    left_, taken_ = float(left[row, column]), float(taken[row, column])
     name = bodies.pair_name(k)
     side = name.split(" ")[0]
     return Finding(

@@ -56,10 +56,7 @@ def check(desk: Desk, routine: Routine, try_changes: bool = True) -> Answers:
 
 def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Path, Routine, list[Remark]]:
     """Write the routine that a recording teaches. An old routine of that name is kept unless told otherwise."""
-    from handfast.mechanics.model import model_of
     from handfast.records.recording import read_recording
-    from handfast.routine.file import write_routine
-    from handfast.teaching.routine_from import routine_from
 
     if not name or name != Path(name).name or name.startswith("."):
         raise InputError(
@@ -76,7 +73,13 @@ def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Pa
             expected="a new name, or the wish to replace it",
             next_step="give another --name, or add --replace",
         )
-    found, remarks = routine_from(read_recording(recording, desk.bench.controller.channels), model_of(desk.bench), name)
+    read = read_recording(recording, desk.bench.controller.channels)
+    # Only now what takes its time to load: a recording that cannot be read is refused at once.
+    from handfast.mechanics.model import model_of
+    from handfast.routine.file import write_routine
+    from handfast.teaching.routine_from import routine_from
+
+    found, remarks = routine_from(read, model_of(desk.bench), name)
     source = _inside(recording, desk.folder.root)
     found = replace(found, about=replace(found.about, recording=source))
     write_routine(target, found, desk.bench, f"Taught by hand: {source}. Taught poses stay; commands may be corrected.")

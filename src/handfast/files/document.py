@@ -52,10 +52,13 @@ def read_text(path: Path) -> str:
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError(
-            "no such file", where=str(path), next_step="check the name, or the folder you are in"
+            "no such file",
+            where=str(path),
+            expected="a file",
+            next_step="check the name, or the folder you are in",
         ) from None
     except IsADirectoryError:
-        raise InputError("is a folder", where=str(path), expected="a file") from None
+        raise InputError("is a folder", where=str(path), expected="a file", next_step="name a file inside it") from None
     except UnicodeDecodeError as error:
         raise InputError(
             f"not a text file (byte {error.start} is not UTF-8)",

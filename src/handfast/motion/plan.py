@@ -36,6 +36,9 @@ DT = 0.01
 SETTLE = 0.5
 """Rest before and after the hands change in a pass, s (common practice, no source)."""
 
+REACHED = 1e-4
+"""A place met this nearly, m, counts as reached: the general solver shares what is lacking in turn with the place."""
+
 _STATIONS = 101
 _MANY_STATIONS = 201
 
@@ -150,6 +153,7 @@ class _Planner:
     def __init__(self, model: Model, routine: Routine, effort: float, known: Laws):
         self.model, self.routine, self.effort, self.known = model, routine, effort, known
         self.bench = model.bench
+        self.electric = electric_figures(model)
         self.arrivals: list[Arrival] = []
         self.timings: list[Timing] = []
         self.shortfalls: list[Shortfall] = []
@@ -363,7 +367,7 @@ class _Planner:
         return np.array(points)
 
     def _note(self, shortfall: Shortfall) -> None:
-        if shortfall.short > 1e-5 or shortfall.beyond > 1e-9:
+        if shortfall.short > REACHED or shortfall.beyond > 1e-9:
             self.shortfalls.append(shortfall)
 
     def _move(
@@ -435,7 +439,7 @@ class _Planner:
         """The fastest law at the voltage that the servos get while they follow it: a short fixed point."""
         figures = hashlib.blake2b(repr((sides, effort)).encode(), digest_size=16)
         parts = (np.asarray(cap, dtype=float), demand.a, demand.b, demand.c, demand.rub, path.slope)
-        for array in (*parts, electric_figures(self.model)):
+        for array in (*parts, self.electric):
             figures.update(array.tobytes())
         key = figures.digest()
         if key not in self.known:

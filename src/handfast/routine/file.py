@@ -43,6 +43,7 @@ def find_routines(folder: BenchFolder, given: list[str]) -> list[Path]:
                 expected="a path, or the name of a routine of this bench",
                 available=[path.stem for path in folder.routine_files()],
                 asked=name,
+                next_step="choose one of these, or give a path",
             )
     return paths
 
@@ -73,6 +74,7 @@ def _check_step(step: Step, number: int, names: set[str], bench: Bench, document
     key: Key = ("step", number)
 
     def refuse(part: Key, what: str, expected: str, **more: Any) -> InputError:
+        more = {"next_step": "mend this step, or teach it again", **more}
         return InputError(what, where=document.place((*key, *part)), expected=expected, **more)
 
     for side in ("left", "right"):

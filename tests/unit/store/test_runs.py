@@ -41,11 +41,11 @@ def test_a_run_comes_back_as_it_was_stored(tmp_path):
     assert (found.routine, found.mode, found.board, found.started, found.notes) == (
         stored.routine, stored.mode, stored.board, stored.started, stored.notes,
     )  # fmt: skip
-    assert [(r.step, r.side, r.row, r.time, r.trims, r.supply) for r in found.rests] == [
-        (r.step, r.side, r.row, r.time, r.trims, r.supply) for r in stored.rests
+    assert [(r.step, r.side, r.row, r.time, r.trims, r.supply, r.load) for r in found.rests] == [
+        (r.step, r.side, r.row, r.time, r.trims, r.supply, r.load) for r in stored.rests
     ]
     for a, b in zip(found.rests, stored.rests, strict=True):
-        for name in ("target", "feedback", "command", "noise"):
+        for name in ("target", "feedback", "command", "noise", "moved"):
             assert np.array_equal(getattr(a, name), getattr(b, name))
 
 
