@@ -2,7 +2,8 @@
 
 Each is refused with exit status 2 and one message that says where (file, and line or row where there is one), which
 key, what was expected or is available, and what to do next. Nothing on the disk changes. Most run in this process,
-which differs from a command of its own only in that a traceback would fail the test; one of each kind runs as a command.
+which differs from a command of its own only in that a traceback would fail the test; one of each kind runs as a
+command.
 """
 
 from __future__ import annotations
