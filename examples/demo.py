@@ -99,11 +99,7 @@ def main() -> None:
     for name in names:
         print(handfast("correct", name))
     answers = json.loads(handfast("check", *names, "--json", allow=(0, 1)))
-    page = (
-        "later"
-        if "report" not in __import__("handfast.cli.commands").cli.commands.COMMANDS
-        else handfast("report").strip()
-    )
+    page = handfast("report").strip()
 
     print("\nAnswers after correction (room: below 0 fails, 0 to 1 tight, from 1 holds)")
     questions = [a["question"] for a in answers["routines"][0]["answers"]]
