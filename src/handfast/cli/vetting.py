@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from handfast.cli.tables import width
-from handfast.desk import work
 
 if TYPE_CHECKING:
     from handfast.bench.parts import Servo
@@ -51,7 +50,7 @@ def options(vet: ArgumentParser) -> None:
 
 def vet(given: Namespace) -> int:
     """`handfast vet`."""
-    from handfast.desk import vetting
+    from handfast.desk import vetting, work
     from handfast.errors import InputError
 
     desk = work.open_bench(Path.cwd(), given.bench)
