@@ -25,7 +25,7 @@ _ROWS = (
 def _opened(path: Path) -> TextIO:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        return path.open("w", encoding="ascii")
+        return path.open("w", encoding="ascii", buffering=1)
     except OSError as error:
         raise FaultError(f"{path}: the true positions cannot be written there ({error.strerror})") from error
 
@@ -63,6 +63,7 @@ class ServoArms:
         self._ring = np.zeros((S, RING))
         self._clock = np.zeros(1, dtype=np.int64)
         self._stream = None if truth_file is None else _opened(truth_file)
+        self._written = -20_000
         if self._stream is not None:
             self._stream.write("# t_us left_x_mm left_y_mm left_z_mm right_x_mm right_y_mm right_z_mm\n")
 
@@ -105,7 +106,8 @@ class ServoArms:
             chain.gravity, chain.tools, self._truth.springs, self._servo, self._state, self._forces, self._loads,
             self._ring, self._clock, np.ascontiguousarray(pulses[:, self._truth.channel]), led, noise, out,
         )  # fmt: skip
-        if self._stream is not None:
+        if self._stream is not None and self.time_us - self._written >= 20_000:
+            self._written = self.time_us
             xyz = self.tool_positions() * 1e3
             self._stream.write(f"{self.time_us} " + " ".join(f"{v:.4f}" for v in xyz.ravel()) + "\n")
         wipers = np.zeros((N, self._channels + 3))
