@@ -65,6 +65,7 @@ lock: .venv/dev.stamp
 	$(BIN)/pip install -q pip-tools
 	$(BIN)/pip-compile -q --strip-extras --all-extras --no-emit-index-url --no-emit-trusted-host \
 	  --no-emit-find-links --no-annotate --no-header -o requirements.lock pyproject.toml
+	@sed -i '/^handfast @/d' requirements.lock
 
 clean:
 	rm -rf .venv .mypy_cache .ruff_cache .import_linter_cache .hypothesis
