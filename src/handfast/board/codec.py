@@ -21,7 +21,7 @@ _FORMATS = {"u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I"}
 _RANGES = {"u8": (0, 255), "i8": (-128, 127), "u16": (0, 65535), "i16": (-32768, 32767), "u32": (0, 2**32 - 1)}
 
 
-class Refused(ValueError):
+class Refused(ValueError):  # noqa: N818 - a finding, not an error of the program
     """A whole frame with something in it that the table does not allow.
 
     counter: which counter of the table it belongs to; reason, where: as in a nack; of, what: its sequence and type.
@@ -117,7 +117,7 @@ def wire() -> Wire:
     return Wire(tomllib.loads(files("handfast.board").joinpath("wire.toml").read_text(encoding="utf-8")))
 
 
-def body(name: str, sequence: int, **values: Value) -> bytes:
+def body(name: str, sequence: int, /, **values: Value) -> bytes:
     """Version, type, sequence, payload and check of a message. ValueError for a value outside the table."""
     table = wire()
     kind = table.kinds[name]
@@ -143,7 +143,7 @@ def body(name: str, sequence: int, **values: Value) -> bytes:
     return raw + crc16(raw).to_bytes(2, "big")
 
 
-def encode(name: str, sequence: int, **values: Value) -> bytes:
+def encode(name: str, sequence: int, /, **values: Value) -> bytes:
     """A message as it goes over the wire, its end included."""
     return stuffed(body(name, sequence, **values)) + b"\x00"
 

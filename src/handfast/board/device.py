@@ -7,6 +7,7 @@ where that leaves a choice it is the firmware's.
 from __future__ import annotations
 
 from collections import deque
+from itertools import pairwise
 
 import numpy as np
 
@@ -40,7 +41,7 @@ class PythonBoard:
     name = "handfast board"
     version = (0, 1, 0)
 
-    def __init__(self, stand_in: StandIn, reference_mV: int = 5000):  # noqa: N803
+    def __init__(self, stand_in: StandIn, reference_mV: int = 5000):
         self._stand_in, self._reference = stand_in, reference_mV
         self._wire = wire()
         self.pedal = self.stop_open = False
@@ -105,7 +106,7 @@ class PythonBoard:
             "nack", of=of, what=what, reason=self._wire.reasons[nack.reason], where=nack.where, excess=nack.excess
         )
 
-    def _say(self, name: str, **values: Value) -> None:
+    def _say(self, name: str, /, **values: Value) -> None:
         self._out += encode(name, self._sequence, **values)
         self._sequence = (self._sequence + 1) & 0xFF
 
@@ -181,8 +182,8 @@ class PythonBoard:
             raise Nack("no_limits", m["channel"])
         n = m["points"]
         wipers, pulses = m["wiper"][:n], m["pulse"][:n]
-        climbs = [b - a for a, b in zip(pulses, pulses[1:], strict=False)]
-        if any(b <= a for a, b in zip(wipers, wipers[1:], strict=False)):
+        climbs = [b - a for a, b in pairwise(pulses)]
+        if any(b <= a for a, b in pairwise(wipers)):
             raise Nack("order", 2)
         if not (all(c > 0 for c in climbs) or all(c < 0 for c in climbs)) or (n and 0 in pulses):
             raise Nack("order", 3)
@@ -210,7 +211,7 @@ class PythonBoard:
     def _ready_to_pulse(self, m: Message) -> Channel:
         """The channel of an attach or feel, when everything allows a first pulse."""
         self._need("live")
-        number = m["channel"]
+        number: int = m["channel"]
         channel = self.channels[number]
         if not self.permission:
             raise Nack("no_permission")
@@ -399,7 +400,7 @@ class PythonBoard:
 
     def _counts(self, rows: np.ndarray) -> np.ndarray:
         """Converter counts (N, 12) of wipers in mV."""
-        return np.clip(rows[:, :CHANNELS] * 1024 // self._reference, 0, 1023)
+        return np.asarray(np.clip(rows[:, :CHANNELS] * 1024 // self._reference, 0, 1023))
 
     def _trimmed(self) -> tuple[int, ...]:
         """Five readings without the lowest and the highest, counts/16."""

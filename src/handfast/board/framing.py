@@ -9,7 +9,7 @@ from __future__ import annotations
 END = b"\x00"
 
 
-class Damaged(ValueError):
+class Damaged(ValueError):  # noqa: N818 - a finding, not an error of the program
     """Bytes that are no whole frame; says why."""
 
 

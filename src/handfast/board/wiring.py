@@ -36,7 +36,7 @@ def fits(bench: Bench) -> None:
         raise InputError(
             f"the bench has {bench.controller.channels} channels",
             where="controller.channels in bench.toml",
-            expected=f"at most {CHANNELS}: the board has {CHANNELS} servo outputs; everything else works with any number",
+            expected=f"at most {CHANNELS}, the outputs of the board; all but a real board works with any number",
             next_step="play this bench with --board simulated, or leave servos out",
         )
 
@@ -65,7 +65,7 @@ def sheet(bench: Bench) -> str:
         lines.append(f"{row.channel:7}  {row.label:32}{row.servo:18}{row.output:13}{row.wiper}")
     lines += [
         "",
-        "Labels, not colours: write the label on both ends of each lead; one knot per channel number works in the dark.",
+        "Labels, not colours: write the label on both ends of each lead; knots, one per channel number, help too.",
         "",
         "Measuring inputs (through a divider of two resistors if a voltage may pass the reference of "
         f"{bench.controller.reference:g} V):",
@@ -97,24 +97,20 @@ def sheet(bench: Bench) -> str:
         "",
         "Stopping",
         "  relay or switch in the servo supply's plus, its coil driven from the controller's relay output",
-        "  the stop switch opens the coil circuit (or the supply) by its own contacts; a second contact tells the input",
+        "  the stop switch opens the coil circuit (or the supply) by its own contacts; another contact tells the input",
         "  pull-down of 10 kΩ on each of the 12 pulse outputs and on the relay drive: pins float while the chip resets",
         f"  stop category {bench.stop_rule.category}, within {bench.stop_rule.time:g} s; an arm without power falls",
         "  pedal between its input and ground; lamp with its resistor; sounder",
         "",
-        "Before power: supply voltage measured at a servo plug; polarity looked at twice; both arms supported; nobody in",
-        "reach. Mains parts only closed and finished. Local codes and licensed practice go first.",
+        "Before power: voltage measured at a servo plug; polarity checked twice; both arms supported; nobody in reach.",
+        "Mains parts only closed and finished. Local codes and licensed practice go first.",
     ]
     return "\n".join(lines)
 
 
 def wire_rating(gauge: float) -> float:
-    """Current a single stranded copper wire in open air carries, A (chassis wiring, common handbook table, from memory).
-
-    A line through 22 A at 16 AWG, 41 A at 12 AWG, 3.5 A at 26 AWG in the logarithm; capped there.
-    """
+    """Current that one stranded copper wire carries in open air, A (chassis wiring, handbook table, from memory)."""
     import numpy as np
 
-    return float(
-        np.exp(np.interp(gauge, [10, 12, 14, 16, 18, 20, 22, 24, 26], np.log([55, 41, 32, 22, 16, 11, 7, 3.5, 2.2])))
-    )
+    gauges, amperes = [10, 12, 14, 16, 18, 20, 22, 24, 26], [55, 41, 32, 22, 16, 11, 7, 3.5, 2.2]
+    return float(np.exp(np.interp(gauge, gauges, np.log(amperes))))

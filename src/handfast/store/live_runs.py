@@ -32,8 +32,11 @@ CREATE TABLE IF NOT EXISTS live_run (
 );
 CREATE TABLE IF NOT EXISTS live_row (run INTEGER NOT NULL, time_s REAL NOT NULL, row BLOB NOT NULL);
 CREATE INDEX IF NOT EXISTS live_row_of_run ON live_row(run);
-CREATE TABLE IF NOT EXISTS run_event (run INTEGER NOT NULL, live INTEGER NOT NULL, time_s REAL NOT NULL, said TEXT NOT NULL);
-"""  # noqa: E501
+CREATE TABLE IF NOT EXISTS run_event (
+  run INTEGER NOT NULL, live INTEGER NOT NULL, time_s REAL NOT NULL, said TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS played_slowly (routine TEXT PRIMARY KEY, digest TEXT NOT NULL);
+"""
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,12 @@ class LiveRun:
             connection.execute("DELETE FROM live_run WHERE id = ?", (self.number,))
         return number
 
+    def cut(self, note: str) -> int:
+        """The run has ended early: keep what there is, with a note; returns its number, 0 if there was nothing."""
+        self.flush()
+        with contextlib.closing(_connected(self._path)) as connection:
+            return _closed(self._path, connection, self.number, note)
+
 
 def _connected(path: Path) -> sqlite3.Connection:
     try:
@@ -150,35 +159,46 @@ def recover(path: Path) -> list[int]:
         try:
             with connection:
                 connection.executescript(_TABLES)
-            left = connection.execute(
-                "SELECT id, process, started, routine, mode, board, joints FROM live_run"
-            ).fetchall()
+            left = connection.execute("SELECT id, process FROM live_run").fetchall()
         except sqlite3.Error as error:
             raise FaultError(f"{path}: the database cannot be used ({error}); nothing was changed") from error
-        for live, process, started, routine, mode, board, joints in left:
-            if _runs_on(process):
-                continue
-            rows = connection.execute(
-                "SELECT time_s, row FROM live_row WHERE run = ? ORDER BY rowid", (live,)
-            ).fetchall()
-            if rows:
-                table = np.array([np.frombuffer(row, dtype="<f8") for _, row in rows])
-                K = joints
-                run = Run(
-                    routine=routine, mode=cast(Mode, mode), board=board, started=started,
-                    t=np.array([t for t, _ in rows]), command=table[:, :K], feedback=table[:, K : 2 * K],
-                    supply=table[:, 2 * K : 2 * K + 2], current=table[:, 2 * K + 2 : 2 * K + 4],
-                    step=table[:, 2 * K + 4 :].astype(int), rests=(), notes=("cut off: the program ended in mid-run",),
-                )  # fmt: skip
-                number = save_run(path, run)
-                found.append(number)
-            else:
-                number = 0
-            with connection:
-                connection.execute("UPDATE run_event SET run = ? WHERE live = ? AND run = 0", (number, live))
-                connection.execute("DELETE FROM live_row WHERE run = ?", (live,))
-                connection.execute("DELETE FROM live_run WHERE id = ?", (live,))
+        for live, process in left:
+            if not _runs_on(process):
+                number = _closed(path, connection, live, "cut off: the program ended in mid-run")
+                found += [number] if number else []
     return found
+
+
+def _closed(path: Path, connection: sqlite3.Connection, live: int, note: str) -> int:
+    """Turn the live rows of one run into a run; returns its number, 0 if there were no rows."""
+    asked = "SELECT started, routine, mode, board, joints FROM live_run WHERE id = ?"
+    started, routine, mode, board, K = connection.execute(asked, (live,)).fetchone()
+    rows = connection.execute("SELECT time_s, row FROM live_row WHERE run = ? ORDER BY rowid", (live,)).fetchall()
+    number = 0
+    if rows:
+        table = np.array([np.frombuffer(row, dtype="<f8") for _, row in rows])
+        run = Run(
+            routine=routine, mode=cast(Mode, mode), board=board, started=started,
+            t=np.array([t for t, _ in rows]), command=table[:, :K], feedback=table[:, K : 2 * K],
+            supply=table[:, 2 * K : 2 * K + 2], current=table[:, 2 * K + 2 : 2 * K + 4],
+            step=table[:, 2 * K + 4 :].astype(int), rests=(), notes=(note,),
+        )  # fmt: skip
+        number = save_run(path, run)
+    with connection:
+        connection.execute("UPDATE run_event SET run = ? WHERE live = ? AND run = 0", (number, live))
+        connection.execute("DELETE FROM live_row WHERE run = ?", (live,))
+        connection.execute("DELETE FROM live_run WHERE id = ?", (live,))
+    return number
+
+
+def played_slowly(path: Path, routine: str, digest: str, done: bool = False) -> bool:
+    """Whether a routine, as it is now, has been played slowly to its end; with `done`, note that it has."""
+    with contextlib.closing(_connected(path)) as connection, connection:
+        connection.executescript(_TABLES)
+        if done:
+            connection.execute("INSERT OR REPLACE INTO played_slowly VALUES (?, ?)", (routine, digest))
+        row = connection.execute("SELECT digest FROM played_slowly WHERE routine = ?", (routine,)).fetchone()
+    return row is not None and row[0] == digest
 
 
 def events_of(path: Path, number: int) -> list[tuple[float, str]]:
