@@ -422,6 +422,7 @@ class PythonBoard:
         return self.relay and not self._in("settling")
 
     def _status(self) -> None:
+        # A stand-in shows no top of a potentiometer: 0, as a pin without a wire.
         if not self._session:
             return
         flags = (
@@ -432,7 +433,7 @@ class PythonBoard:
             "status", board_us=(self.us - 1000 * FRAME) & 0xFFFFFFFF, state=self.state, cause=self.cause, flags=flags,
             channel=tuple(c.state for c in self.channels), wiper=tuple(self._wipers),
             pulse=tuple(int(p) for p in self._given), supply_mV=min(self._supply, 65535), current_mA=self._current,
-            worst=self._worst[0], error=self._worst[1], queue=len(self._targets), knot=0,
+            worst=self._worst[0], error=self._worst[1], queue=len(self._targets), knot=0, top=0,
         )  # fmt: skip
 
     def _inputs(self) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from handfast.cli.board import command as board
 from handfast.cli.running import run
+from handfast.cli.score import score
 from handfast.cli.tables import answers_text, landings_text
 from handfast.cli.vetting import vet
 from handfast.desk import work
@@ -217,5 +218,6 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "run": run,
     "vet": vet,
     "board": board,
+    "score": score,
     "report": report,
 }
