@@ -139,7 +139,7 @@ def _probe(given: Namespace, desk: Desk) -> int:
     port = where(given)
     if not given.no_power:
         _say(RELAY)
-    with opened(desk, port, asked_stand_in(given)) as found, Keys(True, lambda: False) as keys:
+    with opened(desk, port, asked_stand_in(given), not given.no_power) as found, Keys(True, lambda: False) as keys:
         result = probe(
             desk, found, not given.no_power, given.wiggle, given.patience, _say, lambda: keys.pressed_space()
         )

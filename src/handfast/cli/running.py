@@ -62,8 +62,8 @@ def run(given: Namespace) -> int:
     if given.board == "simulated":
         given.board = None
     from handfast.bench.cautions import before_motion
-    from handfast.desk.board import Simulated, opened
-    from handfast.desk.playing import found_at, prepare, run_on_board
+    from handfast.desk.board import opened
+    from handfast.desk.playing import prepare, run_on_board
     from handfast.sessions.operator import KEYS_SAY, Always, Keys
 
     port = where(given)
@@ -72,12 +72,10 @@ def run(given: Namespace) -> int:
         _say(f"OVERRULED: {answer.question} fails: {answer.finding.where}: {answer.finding.why}")
     _say(before_motion(desk.bench, ready.fastest * ready.pace))
     _say(RELAY)
-    simulated = asked_stand_in(given)
-    if port is None and simulated.stand_in is None:
-        simulated = Simulated(
-            None, simulated.seed, simulated.hand, simulated.readings, simulated.truth, start=found_at(ready)
-        )
-    with opened(desk, port, simulated) as found, Keys(ready.slow, lambda: found.board.known().pedal) as keys:
+    with (
+        opened(desk, port, asked_stand_in(given)) as found,
+        Keys(ready.slow, lambda: found.board.known().pedal) as keys,
+    ):
         if port is not None and ready.slow:
             _say(f"the first run since a change: at {100 * ready.pace:.0f} % of its pace, and only while you let it.")
             _say(KEYS_SAY)

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from handfast.board.device import PythonBoard
     from handfast.board.host import HostBoard
     from handfast.board.limits import ChannelLimits
-    from handfast.geometry.rigid import Array
     from handfast.sessions.operator import Operator
     from handfast.sessions.power_up import PoweredUp
     from handfast.sessions.probe import Finding, Seen, Wiggle
@@ -35,7 +34,6 @@ class Simulated:
     hand: Path | None = None
     readings: Path | None = None
     truth: Path | None = None
-    start: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -69,7 +67,7 @@ def attached(desk: Desk, simulated: Simulated) -> StandIn:
         )
     design = read_bench(desk.folder, measured=False)
     s = simulated
-    return SimpleStandIn(design, s.seed, s.hand, s.readings, s.truth, s.start)
+    return SimpleStandIn(design, s.seed, s.hand, s.readings, s.truth)
 
 
 @contextlib.contextmanager

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from handfast.answers.ask import Answer
     from handfast.board.host import Happening, Status
     from handfast.desk.board import Open
-    from handfast.geometry.rigid import Array
     from handfast.mechanics.model import Model
     from handfast.motion.plan import Motion
     from handfast.routine.steps import Routine
@@ -112,14 +111,6 @@ def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list
     pace = min(SLOW, SPEED_WITH_PEOPLE / max(fastest, 1e-6)) if slow else 1.0
     over = tuple(a for a in failing if a.question in overrule)
     return Ready(model, asked, motion, creeps, mode, fastest, pace, slow, digest, over)
-
-
-def found_at(ready: Ready) -> Array:
-    """Where simulated arms are found, (K,) rad: a little off the routine's start, as a person would leave them."""
-    middle = ready.model.chain.travel.mean(axis=1)
-    off = np.radians(10.0)
-    start: Array = ready.motion.q[0] + np.clip(middle - ready.motion.q[0], -off, off)
-    return start
 
 
 def _digest(desk: Desk, path: Path, mode: str) -> str:

@@ -44,7 +44,7 @@ def advance_kernel(
 ):  # fmt: skip
     """Advance by N ms. pulses (N, S) s, 0 for none; led (N, K) rad: link angles a hand imposes, NaN where none.
 
-    servo (26, S): figures of `Truth`, see `pack_servo`; row 20 holds supply and lead resistances and voltage.
+    servo (28, S): figures of `Truth`, see `pack_servo`; row 20 holds supply and lead resistances and voltage.
     state (10, S): motor angle, motor speed, shaft, link without windup, link, torque passed on, side of the
     friction, link speed, own inertia, current. forces (4, K, 3): scratch. loads (2, 4): mass, offset from the
     TCP in link axes. ring (S, RING): delayed pulses. clock (1,): ms so far. noise (N, S) V.
@@ -148,6 +148,10 @@ def advance_kernel(
                 if speed * way < 0.0:
                     speed = 0.0
             motor += speed * dt
+            if motor < servo[26, i]:
+                motor, speed = servo[26, i], max(speed, 0.0)
+            elif motor > servo[27, i]:
+                motor, speed = servo[27, i], min(speed, 0.0)
             # Shaft behind the motor, link behind the shaft: dragged through the play, or pressed by the load.
             passed = state[5, i]
             shaft = min(max(shaft, motor - 0.5 * seen), motor + 0.5 * seen)

@@ -21,6 +21,9 @@ _ROWS = (
     "offset", "bow", "bow_phase", "bow_span", "follows_supply",
 )  # fmt: skip
 
+STOPS = np.radians(10.0)
+"""How far beyond the travel the servos' own stops lie, rad."""
+
 
 def _opened(path: Path) -> TextIO:
     try:
@@ -33,12 +36,15 @@ def _opened(path: Path) -> TextIO:
 def pack_servo(truth: Truth) -> Array:
     """The figures of `Truth` as rows of the kernel's `servo` array."""
     S = len(truth.channel)
-    packed = np.zeros((26, S))
+    packed = np.zeros((28, S))
     for row, name in enumerate(_ROWS):
         packed[row] = getattr(truth, name)
     packed[20, :4] = (truth.supply_voltage, *truth.lead_resistance, truth.supply_resistance)
     packed[21], packed[22] = truth.pulse_zero, truth.pulse_slope
     packed[25] = truth.damping
+    # The servo's own stops lie somewhat beyond the travel that the joint is used in.
+    packed[26], packed[27] = -np.inf, np.inf
+    packed[26, : truth.joints], packed[27, : truth.joints] = (truth.chain.travel + np.array([-STOPS, STOPS])).T
     packed[23], packed[24] = truth.wiper_zero, truth.wiper_slope
     return packed
 
