@@ -55,10 +55,10 @@ class SupplyFit:
         still = np.zeros(len(x), dtype=bool) if self._last is None else np.abs(command - self._last) < 1e-9
         self._last = command.copy()
         moved = ~still & (self._quiet > 0)
-        for i in np.nonzero(moved)[0]:
+        for i in np.nonzero(moved)[0].tolist():
             self._close(i)
         self._quiet = np.where(still, self._quiet + 1, 0)
-        for i in np.nonzero(self._quiet > _QUIET_FRAMES)[0]:
+        for i in np.nonzero(self._quiet > _QUIET_FRAMES)[0].tolist():
             self._stretch[i].append((float(x[i]), float(counts[self._channel[i]])))
             if len(self._stretch[i]) == _RESTART_FRAMES:
                 self._close(i)
