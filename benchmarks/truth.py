@@ -253,7 +253,8 @@ class Trial:
     def jumped(self, model: Model, least: float = 1e-3) -> tuple[int, int, int]:
         """Jumps of a TCP of at least `least` m along the played motions: true ones, those foretold, false alarms.
 
-        A true one: a link crosses its slack from one side to the other and stays there. Foretold: the same joint within 0.3 s.
+        A true one: a link crosses its slack from one side to the other and stays there. Foretold: the same joint,
+        within 0.3 s.
         """
         true_count = hits = alarms = 0
         for name, recording in self.recordings.items():

@@ -28,7 +28,7 @@ def targets(one: np.ndarray, joint: int) -> np.ndarray:
 
 
 def test_the_feedback_trails_by_friction_and_speed():
-    """On a long ramp the error is dead time·w + gear friction/gain (or half the dead band) + w·full drive/free speed."""
+    """On a long ramp: dead time·w + gear friction/gain (or half the dead band) + w·full drive/free speed."""
     model = seedling.model()
     w = 0.5
     t, one = ramp_and_back(w, 3.0)
