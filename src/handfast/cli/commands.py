@@ -176,9 +176,14 @@ def _landings_plain(rows: list[work.LandingRow]) -> dict[str, object]:
             "expected_mm": round(landing.expected * 1e3, 3),
             "miss_mm": [round(x * 1e3, 3) for x in landing.miss],
             "not_known_mm": round(landing.sigma * 1e3, 3),
-            "dead_motion_mm": [round(x * 1e3, 3) for x in landing.undecided.along],
-            "largest_dead_motion_mm": round(landing.undecided.largest * 1e3, 3),
+            "undecided_mm": [round(x * 1e3, 3) for x in landing.undecided.along],
+            "largest_undecided_mm": round(landing.undecided.largest * 1e3, 3),
+            "within_95_percent_mm": round(landing.within * 1e3, 3),
             "worst_mm": round(landing.worst * 1e3, 3),
+            "dead_motion_mm": [round(x * 1e3, 3) for x in landing.dead.both.along],
+            "dead_motion_unseen_mm": [round(x * 1e3, 3) for x in landing.dead.unseen.along],
+            "dead_motion_band_mm": [round(x * 1e3, 3) for x in landing.dead.band.along],
+            "largest_dead_motion_mm": round(landing.dead.both.largest * 1e3, 3),
         }
 
     return {

@@ -66,6 +66,7 @@ class ServoArms:
         self._state[1] = 0.0
         self._forces = np.zeros((4, K, 3))
         self._loads = np.zeros((2, 4))
+        self._pushes = np.zeros((2, 3))
         self._ring = np.zeros((S, RING))
         self._clock = np.zeros(1, dtype=np.int64)
         self._stream = None if truth_file is None else _opened(truth_file)
@@ -96,6 +97,10 @@ class ServoArms:
         """Put `mass` kg into the hand of arm `side`, `offset` m from the TCP in link axes."""
         self._loads[side] = (mass, *offset)
 
+    def push(self, side: int, force: Sequence[float]) -> None:
+        """Push the TCP of arm `side` with `force` N, world axes, until told otherwise."""
+        self._pushes[side] = force
+
     def run(self, pulses: Array, led: Array | None = None) -> Array:
         """Advance by one row of `pulses` (N, channels), in seconds, per millisecond.
 
@@ -110,7 +115,8 @@ class ServoArms:
         advance_kernel(
             chain.first, chain.bases, chain.offsets, chain.axes, chain.masses, chain.coms, chain.inertias,
             chain.gravity, chain.tools, self._truth.springs, self._servo, self._state, self._forces, self._loads,
-            self._ring, self._clock, np.ascontiguousarray(pulses[:, self._truth.channel]), led, noise, out,
+            self._pushes, self._ring, self._clock, np.ascontiguousarray(pulses[:, self._truth.channel]), led, noise,
+            out,
         )  # fmt: skip
         if self._stream is not None and self.time_us - self._written >= 20_000:
             self._written = self.time_us
@@ -133,6 +139,11 @@ class ServoArms:
     def link_angles(self) -> Array:
         """True joint angles of the links (K,), rad."""
         return self._state[4, : self._truth.joints].copy()
+
+    def slack(self) -> Array:
+        """Where each joint's link stands in the play that its feedback does not see (K,), rad, ± half the play."""
+        K = self._truth.joints
+        return self._state[3, :K] - self._state[2, :K]
 
     def tool_positions(self) -> Array:
         """True TCP positions (2, 3), m, in world axes."""
