@@ -53,22 +53,22 @@ def right(x: float, y: float, z: float, lean: float = 15.0, jaws: float | None =
 def pass_pot() -> list[Part]:
     """Left takes a pot from the table, passes it to right in mid-air, right puts it down on its own side."""
     return [
-        Lead(left(-128, -95, 92, lean=30)),
-        Lead(left(-128, -95, 42)),
+        Lead(left(-128, -95, 95, lean=40)),
+        Lead(left(-128, -95, 42, lean=40)),
         Say("left grip plug-pot"),
         Take("left", "plug-pot"),
-        Lead(left(-128, -95, 95, lean=30)),
-        Lead(left(-60, -20, 160, lean=75)),
+        Lead(left(-128, -95, 95, lean=40)),
+        Lead(left(-60, -20, 120, lean=45)),
         Say("pass left plug-pot"),
-        Lead({**left(-10, 0, 165, lean=90), **right(12, 0, 150, lean=90)}),
+        Lead({**left(-10, 0, 120, lean=45), **right(5, 0, 116, lean=58)}),
         Take("left", None),
         Take("right", "plug-pot"),
-        Lead({**left(-80, -10, 160, lean=80), **right(60, -10, 150, lean=80)}),
-        Lead(right(128, -95, 95, lean=30)),
-        Lead(right(128, -95, 42)),
+        Lead({**left(-80, -10, 130, lean=50), **right(60, -10, 120, lean=58)}),
+        Lead(right(70, -82, 95, lean=58)),
+        Lead(right(70, -82, 42, lean=58)),
         Say("right release"),
         Take("right", None),
-        Lead(right(128, -95, 95, lean=30)),
+        Lead(right(70, -82, 95, lean=58)),
     ]
 
 
