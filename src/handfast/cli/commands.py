@@ -10,6 +10,7 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
+from handfast.cli.score import score
 from handfast.cli.tables import answers_text, landings_text
 from handfast.cli.vetting import vet
 from handfast.desk import work
@@ -272,5 +273,6 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "correct": correct,
     "run": run,
     "vet": vet,
+    "score": score,
     "report": report,
 }

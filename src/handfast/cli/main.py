@@ -90,6 +90,10 @@ def parser() -> argparse.ArgumentParser:
 
     vet_options(command("vet", "judge servos before they are built in, and say which goes where"))
 
+    from handfast.cli.score import options as score_options
+
+    score_options(command("score", "say how good it was, from measured points"))
+
     report = command("report", "write a page about the pair and its routines (all routines if none is named)")
     report.add_argument("routine", nargs="*", metavar="ROUTINE", help="a path, or a name inside the bench")
     report.add_argument("--picture", type=Path, metavar="FILE", help="also write the bench picture alone, as SVG")
