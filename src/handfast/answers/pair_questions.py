@@ -60,7 +60,8 @@ def relation(facts: Facts, carried: Carried) -> Relation:
     planned = places(model.chain, q).X_WT
     d, d0 = apart(thing_pose(place.X_WT), place.X_WT), apart(thing_pose(planned), planned)
     run = (d - d0) - (d[0] - d0[0])
-    share = np.linspace(0.0, 1.0, len(rows))[:, None]
+    way = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
+    share = way[:, None] / max(float(way[-1]), 1e-12)
     earlier = [c.disagree for c in m.carries if c.last < carried.first and c.closed == carried.closed]
     before = np.array(earlier[-1]) if earlier else np.zeros(3)
     disagree = before + share * (np.array(carried.disagree) - before)

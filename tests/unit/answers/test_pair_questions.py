@@ -31,7 +31,9 @@ def test_what_taught_poses_disagree_about_is_charged():
     # Play and sag add to it or take some off, but not the half of it.
     assert 5.0 / 12.0 < together(facts).margin < 5.0 / 5.5
     followed = asked(dataclasses.replace(near, keep="taught"))
-    assert relation(followed, followed.motion.carries[0]).taught.max() < 2e-4
+    assert (
+        relation(followed, followed.motion.carries[0]).taught.max() < 3e-4
+    )  # the way in joints, not that of the thing
     assert together(followed).margin > together(facts).margin
 
 

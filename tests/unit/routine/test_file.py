@@ -263,7 +263,7 @@ CARRY = '[routine]\nname = "r"\n[[step]]\ndo = "carry"\n'
     ],
 )
 def test_a_carry_that_cannot_be_told_is_refused(more, message):
-    """Neither poses nor a path, both, a mirror without its leader, a squeeze on nothing: said with place and way out."""
+    """Neither poses nor a path, both, a mirror without its leader, a squeeze on nothing: place and way out."""
     with pytest.raises(InputError) as caught:
         read(CARRY + more)
     said = str(caught.value)
@@ -274,6 +274,7 @@ def test_a_carry_that_cannot_be_told_is_refused(more, message):
 
 def test_a_carry_by_its_path_is_read():
     """Raised by 20 mm, shifted, tilted and swung about a point, in SI units."""
-    step = read(CARRY + "raise_mm = 20\nshift_mm = [5, -10]\ntilt_deg = 3\nswing_deg = 90\nswing_about_mm = [0, 50]\n").steps[0]
+    path = "raise_mm = 20\nshift_mm = [5, -10]\ntilt_deg = 3\nswing_deg = 90\nswing_about_mm = [0, 50]\n"
+    step = read(CARRY + path).steps[0]
     assert step.moves_thing
     assert (step.raised, step.shift, step.swing_about) == (0.02, (0.005, -0.01), (0.0, 0.05))
