@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 SEED ?= 1
 
-.PHONY: help demo test check speed truth pictures soak lock clean
+.PHONY: help demo test check speed truth pictures soak lock clean firmware
 
 help:
 	@echo "make demo    lay down the seedling bench, teach it, check it, run it, write the report (SEED=n)"
@@ -11,6 +11,7 @@ help:
 	@echo "make check   lint, format, types, rooms"
 	@echo "make speed   speed ratios beside their goals"
 	@echo "make truth   how right predictions are about arms never seen (SEED=n or SEED=first:last+1)"
+	@echo "make firmware  build the controller's program and its simulator; flash, RAM and worst stack"
 	@echo "make pictures  draw the pictures in docs/ anew"
 	@echo "make soak    the long forms of the tests"
 	@echo "make lock    write requirements.lock anew"
@@ -37,7 +38,7 @@ help:
 demo: .venv/run.stamp
 	@$(BIN)/python examples/demo.py --seed $(SEED)
 
-test: check
+test: check firmware
 	$(BIN)/python -m pytest -n 2
 	HANDFAST_PLAIN=1 $(BIN)/python -m pytest tests/unit/mechanics -q -k plain
 
@@ -53,18 +54,34 @@ speed: .venv/dev.stamp
 truth: .venv/run.stamp
 	$(BIN)/python benchmarks/truth.py --seeds $(SEED)
 
+FIRMWARE_PACKAGES := gcc-avr avr-libc libsimavr-dev libelf-dev build-essential
+
+# Debian packages are installed where root or sudo allows it, else one message says which are missing.
+firmware/build/tools.stamp:
+	@mkdir -p firmware/build
+	@if command -v avr-gcc >/dev/null && [ -e /usr/include/simavr/sim_avr.h ] && [ -e /usr/include/libelf.h ] \
+	    && command -v cc >/dev/null; then :; \
+	elif [ "$$(id -u)" = 0 ]; then apt-get install -y -q $(FIRMWARE_PACKAGES); \
+	elif sudo -n true 2>/dev/null; then sudo apt-get install -y -q $(FIRMWARE_PACKAGES); \
+	else echo "the tools for the firmware are missing: install $(FIRMWARE_PACKAGES), then try again"; exit 2; fi
+	@touch $@
+
+firmware: firmware/build/tools.stamp
+	@$(MAKE) -s -C firmware firmware PYTHON=$(PYTHON)
+
 pictures: .venv/run.stamp
 	@rm -rf out/picture-bench
 	@$(BIN)/handfast new out/picture-bench
 	@$(BIN)/handfast report --bench out/picture-bench --picture docs/pictures/bench.svg
 
-soak: .venv/dev.stamp
+soak: .venv/dev.stamp firmware
 	HANDFAST_SOAK=1 $(BIN)/python -m pytest -n 2
 
 lock: .venv/dev.stamp
 	$(BIN)/pip install -q pip-tools
 	$(BIN)/pip-compile -q --strip-extras --all-extras --no-emit-index-url --no-emit-trusted-host \
 	  --no-emit-find-links --no-annotate --no-header -o requirements.lock pyproject.toml
+	@sed -i '/^handfast @/d' requirements.lock
 
 clean:
-	rm -rf .venv .mypy_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf firmware/build .venv .mypy_cache .ruff_cache .import_linter_cache .hypothesis

@@ -61,7 +61,7 @@ def test_the_pot_is_passed():
     """Both hands grip it, none drops it, it ends upright and within the routine's 5 mm of its place."""
     outcome = passed().outcome
     assert outcome.works, outcome.events
-    assert [g.side for g in outcome.grips] == ["left", "right"]
+    assert {g.side for g in outcome.grips} == {"left", "right"}
     assert all(g.gripped for g in outcome.grips)
     (pot,) = outcome.stands
     assert pot.beside < 0.005
@@ -90,10 +90,10 @@ def test_the_tray_is_carried():
 
 def test_slippery_pads_drop_the_pot():
     """Friction of 0.06 instead of 0.65: 45 g need 0.44 N, two pads at 2 N hold 0.25 N. It stays or falls."""
-    bench = with_gripper(seedling.bench(), "left", friction=0.06)
+    bench = with_gripper(seedling.bench(), "right", friction=0.06)
     done = rehearse(bench, until(rehearsing.taught("pass-pot"), 4), "raw")
     events = {(e.kind, e.part) for e in done.outcome.events}
-    assert events & {("slipped", "left grip of plug-pot"), ("dropped", "left grip of plug-pot")}
+    assert events & {("slipped", "right grip of plug-pot"), ("dropped", "right grip of plug-pot")}
     assert all("plug-pot" in part for _, part in events)
 
 
@@ -109,22 +109,22 @@ def test_a_heavy_tray_slips_or_stays():
 def test_a_weak_servo_cannot_follow():
     """A shoulder with 4 % of its torque sags under its own arm; the joint is named."""
     bench = seedling.bench()
-    joints: list[Joint] = list(bench.arms.left.joints)
+    joints: list[Joint] = list(bench.arms.right.joints)
     servo = replace(bench.servo_of(joints[1]), name="tired", stall_torque=0.04 * bench.servo_of(joints[1]).stall_torque)
     joints[1] = replace(joints[1], servo_name="tired")
-    weak = replace(with_arm(bench, "left", joints=tuple(joints)), stock=(*bench.stock, servo))
+    weak = replace(with_arm(bench, "right", joints=tuple(joints)), stock=(*bench.stock, servo))
     done = rehearse(weak, until(rehearsing.taught("pass-pot"), 2), "raw")
-    assert ("cannot follow", "left shoulder") in {(e.kind, e.part) for e in done.outcome.events}
+    assert ("cannot follow", "right shoulder") in {(e.kind, e.part) for e in done.outcome.events}
 
 
 def test_bases_too_far_apart_miss_the_pass():
-    """The right base 100 mm farther out: the right jaws close beside the pot, and the note says by how much."""
+    """The left base 100 mm farther out: the left jaws close beside the pot, and the note says by how much."""
     bench = seedling.bench()
-    x, y, z = bench.arms.right.base
-    far = with_arm(bench, "right", base=(x + 0.1, y, z))
+    x, y, z = bench.arms.left.base
+    far = with_arm(bench, "left", base=(x - 0.1, y, z))
     done = rehearse(far, rehearsing.taught("pass-pot"), "raw")
-    assert "missed" in {e.kind for e in done.outcome.events if e.part == "right grip of plug-pot"}
-    assert any("the right hand was taught" in note and "beside plug-pot" in note for note in done.scene.notes)
+    assert "missed" in {e.kind for e in done.outcome.events if e.part == "left grip of plug-pot"}
+    assert any("the left hand was taught" in note and "beside plug-pot" in note for note in done.scene.notes)
 
 
 def test_draws_repeat_and_have_an_interval():

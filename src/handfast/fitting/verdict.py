@@ -10,7 +10,7 @@ from scipy.stats import theilslopes
 
 from handfast.bench.parts import Servo
 from handfast.fitting.examine import WORDS, Examined, Figure
-from handfast.geometry.rigid import Array
+from handfast.geometry.statistics import OUTLIER, modified_z
 from handfast.units import DEGREE, unit_of
 
 SURE = 2.0
@@ -18,9 +18,6 @@ SURE = 2.0
 
 UNSURE = 1.2
 """A figure that may, within its standard error, be this far past its limit is watched."""
-
-OUTLIER = 3.5
-"""Modified z beyond which a servo stands out in its batch (Iglewicz and Hoaglin 1993)."""
 
 _FAR_OUT, _FAR = 8.0, 1.6
 _NEAR = 0.95
@@ -255,19 +252,6 @@ def _per_angle(alike: Sequence[Examined]) -> float | None:
     if slopes:
         return float(np.median(slopes))
     return alike[0].pulse_slope if alike else None
-
-
-def modified_z(x: Array) -> Array:
-    """Distance from the median in robust standard deviations: 0.6745 (x - median)/MAD (Iglewicz, Hoaglin 1993).
-
-    Where more than half of the values are equal: (x - median)/(1.253314 · mean absolute deviation).
-    """
-    away = np.asarray(x, dtype=float) - np.median(x)
-    mad = float(np.median(np.abs(away)))
-    if mad > 0.0:
-        return np.asarray(0.6745 * away / mad)
-    mean = float(np.mean(np.abs(away)))
-    return np.asarray(away / (1.253314 * mean)) if mean > 0.0 else np.zeros_like(away)
 
 
 # Figures that are compared within a batch, and which direction is the bad one (0: either).

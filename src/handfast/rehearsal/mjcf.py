@@ -25,6 +25,11 @@ PAD_STIFFNESS = 300.0
 PAD_DAMPING = 5.0
 """The pad under the paper, N/m and N·s/m: a soft mat, 3 mm per newton (common practice, no source)."""
 
+PIN_SHARE = 0.05
+PIN_INERTIA = 1e-6
+PIN_DAMPING = 5e-5
+"""A pad that pivots: share of its jaw's mass, kg·m² and N·m·s/rad of its pin (common practice, no source)."""
+
 SKIN_FRICTION = 0.4
 """Things and arms on table and boxes (common practice, no source)."""
 
@@ -209,18 +214,33 @@ def _hand(side: str, gripper: Gripper, chain: Chain, arm: int, jaw: float) -> st
     half = [min(0.5 * gripper.finger_width, gripper.pad_radius) * ROUND, 0.0015, gripper.pad_radius * ROUND]
     finger = [0.35 * gripper.finger_width, 0.002, 0.5 * gripper.finger_length]
     small = [jaw * 1e-4] * 3
+    pin = PIN_SHARE * jaw if gripper.pads_pivot else 0.0
     for sign, way in (("+", 1.0), ("-", -1.0)):
         text += (
             f'<body name="{side} jaw {sign}" {frame(X)}>'
             f'<joint name="{side} jaw {sign}" type="slide" axis="0 {way} 0" armature="{JAW_INERTIA}" '
             f'limited="true" range="{_words([0.0, 0.5 * gripper.opening[1] + 0.001])}"/>'
-            f'<inertial mass="{jaw!r}" pos="0 0 0" diaginertia="{_words(small)}"/>'
-            f'<geom name="{side} pad {sign}" class="arm" type="box" size="{_words(half)}" pos="0 {way * 0.0015} 0" '
-            'rgba="0.2 0.2 0.2 1"/>'
-            f'<geom name="{side} finger {sign}" class="arm" type="box" size="{_words(finger)}" '
+            f'<inertial mass="{jaw - pin!r}" pos="0 0 0" diaginertia="{_words(small)}"/>'
+            + _pad(side, sign, pin, half, way)
+            + f'<geom name="{side} finger {sign}" class="arm" type="box" size="{_words(finger)}" '
             f'pos="0 {way * 0.004} {-0.5 * gripper.finger_length}"/></body>'
         )
     return text
+
+
+def _pad(side: str, sign: str, pin: float, half: list[float], way: float) -> str:
+    """One pad; where pads pivot it weighs `pin` kg and turns freely on a pin along the line on which the jaws close."""
+    geom = (
+        f'<geom name="{side} pad {sign}" class="arm" type="box" size="{_words(half)}" pos="0 {way * 0.0015} 0" '
+        'rgba="0.2 0.2 0.2 1"/>'
+    )
+    if pin <= 0.0:
+        return geom
+    return (
+        f'<body name="{side} pad {sign}"><joint name="{side} pin {sign}" type="hinge" axis="0 1 0" '
+        f'armature="{PIN_INERTIA}" damping="{PIN_DAMPING}"/><inertial mass="{pin!r}" pos="0 0 0" '
+        f'diaginertia="1e-9 1e-9 1e-9"/>{geom}</body>'
+    )
 
 
 def geoms_of(placed: Placed) -> list[str]:

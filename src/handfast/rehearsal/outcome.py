@@ -24,7 +24,7 @@ TILTED = 15.0 * DEGREE
 KNOCK = 2.0  # N
 FAR = 0.015  # m beside its place
 FALLEN = 25.0 * DEGREE
-BEHIND = 10.0 * DEGREE
+BEHIND = 14.0 * DEGREE  # more than a trim may ask for
 BEHIND_FOR = 0.5  # s
 DRAWN = 0.9  # share of a line
 INK_NEAR = 0.003  # m
@@ -296,7 +296,8 @@ def _grip_events(bench: Bench, hold: Hold, grip: Grip, seen: Seen, holds: tuple[
         )
     # Two hands that hold one thing turn it by their paths; whether their pads bear that twist is another question.
     alone = not any(h.thing == hold.thing and h.side != hold.side and h.begins == hold.begins for h in holds)
-    if grip.tilt > TILTED and alone:
+    # On pads that pivot a thing hangs as it likes; what comes of that shows where it is set down.
+    if grip.tilt > TILTED and alone and not bench.arm(hold.side).gripper.pads_pivot:
         events.append(
             Event("tilted", part, grip.end, f"{hold.thing} tilts by {grip.tilt / DEGREE:.0f}° in the {hold.side} hand")
         )

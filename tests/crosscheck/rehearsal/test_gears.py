@@ -120,7 +120,11 @@ def test_the_supply_sags_by_what_is_drawn():
     arm V = 6 - 0.5·I - 0.2·I/2 with the measured I. 1e-9: the same step's numbers.
     """
     held = OneLink(
-        1.0, fixed=True, supply_resistance=0.5, lead_resistance=np.array([0.2, 0.2]), compliance=1e-3,
+        1.0,
+        fixed=True,
+        supply_resistance=0.5,
+        lead_resistance=np.array([0.2, 0.2]),
+        compliance=1e-3,
         gear_friction=0.01,
     )
     held.run(0.5, 0.5)

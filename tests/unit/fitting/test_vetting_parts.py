@@ -16,7 +16,7 @@ from handfast.fitting.holds import cleaned, holds_of
 from handfast.fitting.scale import Bends, Scale, departure, no_bends, scale_of
 from handfast.fitting.step_kernels import step_kernel
 from handfast.fitting.sweeps import standard_sweep, weight_for
-from handfast.fitting.verdict import judge, limits_of, modified_z
+from handfast.fitting.verdict import judge, limits_of
 from handfast.records.trace import Trace
 from handfast.standins.rig import Rig, draw_servo, run_rig
 from handfast.units import DEGREE, KGF_CM
@@ -182,11 +182,6 @@ def test_play_is_taken_out_of_dead_bands_that_grow_with_it() -> None:
         figure = j.examined.figures["dead_band_us"]
         assert figure.value == pytest.approx(6e-6, abs=5e-7)
         assert j.verdict == "accept"
-
-
-def test_modified_z_of_equal_values_is_zero() -> None:
-    """No spread at all is no reason to call anything an outlier."""
-    assert modified_z(np.full(5, 3.0)).tolist() == [0.0] * 5
 
 
 @pytest.mark.parametrize("rate", [50.0, 400.0])

@@ -27,10 +27,10 @@ def test_a_pot_stands_upright_under_the_grip_on_a_support():
     assert pot.handed_to is None
     assert pot.X_WO[:3, 2] == pytest.approx([0, 0, 1])
     assert foot(pot.thing, pot.X_WO) == pytest.approx(0.010, abs=0.004)  # hands place a TCP to 1 mm, the gears hide 2
-    assert pot.X_WO[:2, 3] == pytest.approx([-0.128, -0.095], abs=0.006)
+    assert pot.X_WO[:2, 3] == pytest.approx([0.128, -0.095], abs=0.006)
     at, half = found.supports[0]
     assert at[2] + half[2] == pytest.approx(foot(pot.thing, pot.X_WO))
-    assert [(h.side, h.begins, h.ends) for h in found.holds] == [("left", 2, 5), ("right", 5, 9)]
+    assert [(h.side, h.begins, h.ends) for h in found.holds] == [("right", 2, 5), ("left", 5, 9)]
 
 
 def test_a_pen_is_handed_over_and_stands_on_its_tip_when_the_stroke_begins():
@@ -66,7 +66,7 @@ def test_a_thing_that_nobody_can_hold_is_left_out_with_a_note():
     """A grip of an arm without any taught pose has no place; the scene says so."""
     bench, routine = seedling.bench(), rehearsing.taught("pass-pot")
     grip = next(n for n, step in enumerate(routine.steps) if step.do == "grip")
-    alone = replace(routine, steps=(routine.steps[0], replace(routine.steps[grip], arm="right")))
+    alone = replace(routine, steps=(routine.steps[0], replace(routine.steps[grip], arm="left")))
     found = scene_of(bench, alone, taught_here(bench, design_truth(bench), alone).tools)
     assert not found.things
     assert "no pose is taught" in found.notes[0]
@@ -74,7 +74,13 @@ def test_a_thing_that_nobody_can_hold_is_left_out_with_a_note():
 
 def test_a_last_link_without_its_jaws_and_the_jaws_make_the_whole():
     """Mass, middle and inertia of a link, taken apart into link and two jaws, add up again (parallel axes)."""
-    mass, com, inertia, jaw, at = 0.05, np.array([0, 0, 0.03]), np.diag([4e-5, 4e-5, 1e-5]), 0.002, np.array([0, 0, 0.08])
+    mass, com, inertia, jaw, at = (
+        0.05,
+        np.array([0, 0, 0.03]),
+        np.diag([4e-5, 4e-5, 1e-5]),
+        0.002,
+        np.array([0, 0, 0.08]),
+    )
     rest, new, left = without_jaws(mass, com, inertia, jaw, at)
     assert rest + 2 * jaw == pytest.approx(mass)
     assert (rest * new + 2 * jaw * at) / mass == pytest.approx(com)
