@@ -19,6 +19,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "examples"))
 import seedling_hands
 
+from handfast.answers.facts import facts_of
 from handfast.bench.folder import BenchFolder, read_bench
 from handfast.bench.measured import amended, measured_text, read_measured
 from handfast.bench.new import new_bench
@@ -27,11 +28,12 @@ from handfast.correction.correct import correct
 from handfast.fitting.calibrate import Calibration, calibrate, tcp_from_feedback
 from handfast.fitting.pulses import fit_pulses, pulse_values
 from handfast.fitting.values import values_of
+from handfast.landing.dead_motion import at_rest
 from handfast.landing.flank import holding_torques
-from handfast.landing.predict import land
-from handfast.mechanics.kinematics import tool_poses
+from handfast.landing.predict import jumps, land
+from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Model, model_of
-from handfast.motion.plan import Motion, plan
+from handfast.motion.plan import DT, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.records.readings import LandingRead, Readings
 from handfast.records.recording import Recording, read_recording
@@ -41,7 +43,7 @@ from handfast.sessions.powered import Powered
 from handfast.sessions.run import Creep, play
 from handfast.standins.direct import DirectBoard
 from handfast.standins.servo_model import ServoArms
-from handfast.standins.truth import draw_truth
+from handfast.standins.truth import Truth, draw_truth
 from handfast.teaching.routine_from import routine_from
 
 WAYS = ("raw", "trimmed", "corrected", "calibrated")
@@ -49,11 +51,15 @@ WAYS = ("raw", "trimmed", "corrected", "calibrated")
 
 @dataclass
 class Landed:
-    """One pose as played: true miss (3,) mm, predicted miss (3,) mm, predicted distance mm, and where it was."""
+    """One pose as played: true miss (3,) mm, predicted miss (3,) mm, predicted distance mm, and where it was.
+
+    `at`: time of the pose in its recording, s, by which it is found again where another calibration read one more.
+    """
 
     routine: str
     step: int
     side: str
+    at: float
     miss: np.ndarray
     predicted: np.ndarray
     expected: float
@@ -210,6 +216,7 @@ class Trial:
                     name,
                     arrival.step,
                     arrival.side,
+                    said.at,
                     now - was,
                     predicted[n].miss * 1e3,
                     predicted[n].expected * 1e3,
@@ -217,6 +224,68 @@ class Trial:
                 )
             )
         return landed
+
+    # -- dead motion and jumps ---------------------------------------------------------------------------
+
+    def dead_motions(self, model: Model) -> list[tuple[float, float]]:
+        """Largest widths mm of the dead motion as said and in truth, at every taught pose, with what is held.
+
+        A pose where nothing is loose, as said and in truth, counts for nothing.
+        """
+        true = replace(model, chain=self.truth.chain)
+        found = []
+        for name, recording in self.recordings.items():
+            routine, _ = routine_from(recording, model, name)
+            poses = taught_poses(model, plan(model, routine))
+            tau = holding_torques(true, poses.target, poses.loads, poses.load_offsets)
+            J = places(self.truth.chain, poses.target).J[..., 3:]
+            K = self.truth.joints
+            t = self.truth
+            pressed = np.abs(tau) > t.joint_friction[:K]
+            for n, landing in enumerate(land(model, poses, "trimmed")):
+                part = model.chain.columns(SIDES.index(landing.side))
+                slack = (t.unseen_play[part], t.seen_play[part], t.dead_band[part])
+                was = at_rest(J[n, part], pressed[n, part], *slack).both.largest
+                if max(was, landing.dead.both.largest) > 2e-4:
+                    found.append((landing.dead.both.largest * 1e3, was * 1e3))
+        return found
+
+    def jumped(self, model: Model, least: float = 1e-3) -> tuple[int, int, int]:
+        """Jumps of a TCP of at least `least` m along the played motions: true ones, those foretold, false alarms.
+
+        A true one: a link crosses its slack from one side to the other and stays there. Foretold: the same joint,
+        within 0.3 s.
+        """
+        true_count = hits = alarms = 0
+        for name, recording in self.recordings.items():
+            routine, _ = routine_from(recording, model, name)
+            motion = correct(model, routine).motion
+            arms = self.arms(6)
+            wire = Powered(self.bench, DirectBoard(self.bench, arms))
+            wire.attach()
+            wire.ramp(motion.q[0])
+            wire.hold(motion.q[0], 0.5)
+            per_frame = round(wire.frame_time / DT)
+            slack, at = [], []
+            for k in range(0, len(motion.t), per_frame):
+                for arm in range(2):
+                    wire.arms.holds(arm, float(motion.loads[k, arm]), motion.load_offsets[k, arm])
+                wire.send(motion.q[k])
+                slack.append(arms.slack())
+                at.append(motion.t[k])
+            true = crossings(np.array(at), np.array(slack), self.truth, motion, per_frame, least)
+            said = jumps(
+                model, motion.t, motion.q, motion.qd, facts_of(model.bench, routine, motion=motion).link_torque
+            )
+            names = model.bench.joint_names
+            told = [(j.time, names.index(f"{j.side} {j.joint}"), j.size) for j in said]
+            true_count += len(true)
+            hits += sum(any(i == k and abs(t - u) < 0.3 for t, i, _ in told) for u, k in true)
+            all_true = crossings(np.array(at), np.array(slack), self.truth, motion, per_frame, 0.0)
+            alarms += sum(
+                size > least and not any(i == k and abs(t - u) < 0.3 for u, k in all_true) for t, i, size in told
+            )
+        return true_count, hits, alarms
 
     def nudged(self, count: int = 8) -> tuple[float, float, float]:
         """Middle miss mm at poses that were not nudged: trimmed, corrected, and corrected after `count` nudges."""
@@ -243,6 +312,28 @@ class Trial:
         return middle(plain), middle(before), middle(after)
 
 
+LASTING = 0.25
+"""A link that comes back sooner, s, has rattled in its play and not jumped."""
+
+
+def crossings(t: np.ndarray, slack: np.ndarray, truth: Truth, motion: Motion, per_frame: int, least: float) -> list:
+    """Times and joints at which a link crossed its slack from one end to the other, its TCP moving `least` m."""
+    found = []
+    J = places(truth.chain, motion.q[::per_frame][: len(t)]).J[..., 3:]
+    for i in range(slack.shape[1]):
+        b = truth.unseen_play[i]
+        side = np.where(slack[:, i] > 0.35 * b, 1, np.where(slack[:, i] < -0.35 * b, -1, 0))
+        decided = np.nonzero(side)[0]
+        over = decided[1:][np.diff(side[decided]) != 0]
+        ends = np.append(t[over], t[-1])
+        for k, n in enumerate(over):
+            since = t[over[k - 1]] if k else -np.inf
+            lasting = ends[k + 1] - t[n] >= LASTING and t[n] - since >= LASTING
+            if np.linalg.norm(J[n, i]) * b >= least and (lasting or not least):
+                found.append((float(t[n]), i))
+    return found
+
+
 def true_positions(file: Path) -> tuple[np.ndarray, np.ndarray]:
     """Times (N,) s and TCP positions (N, 2, 3) mm of a truth file."""
     table = np.loadtxt(file)
@@ -252,6 +343,13 @@ def true_positions(file: Path) -> tuple[np.ndarray, np.ndarray]:
 def sizes(landed: list[Landed]) -> np.ndarray:
     """Distances, mm."""
     return np.array([np.linalg.norm(x.miss) for x in landed])
+
+
+def worsened(now: list[Landed], before: list[Landed]) -> float:
+    """Largest growth of a pose's distance, mm."""
+    old = {(x.routine, x.side, x.at): np.linalg.norm(x.miss) for x in before}
+    grown = [np.linalg.norm(x.miss) - old[key] for x in now if (key := (x.routine, x.side, x.at)) in old]
+    return float(max(grown))
 
 
 def spread(values: list[float] | np.ndarray) -> str:
@@ -270,7 +368,8 @@ def main() -> None:
     held, covered, bases, turns = [], [], [], []
     landings: dict[str, list[Landed]] = {way: [] for way in (*WAYS, "trimmed, calibrated")}
     medians: dict[str, list[float]] = {way: [] for way in WAYS}
-    worse, nudges = [], []
+    worse, nudges, widths = [], [], []
+    jumped: tuple[list[int], list[int], list[int]] = ([], [], [])
     for seed in seeds:
         root = Path(tempfile.mkdtemp())
         trial = Trial(seed, root)
@@ -287,8 +386,11 @@ def main() -> None:
             landings[way] += own[way]
             medians[way].append(float(np.median(sizes(own[way]))))
         landings["trimmed, calibrated"] += trial.played("trimmed", measured_model, measured)
-        worse.append(float((sizes(own["calibrated"]) - sizes(own["raw"])).max()))
+        worse.append(worsened(own["calibrated"], own["raw"]))
         nudges.append(trial.nudged())
+        widths += trial.dead_motions(measured_model)
+        for total, more in zip(jumped, trial.jumped(measured_model), strict=True):
+            total.append(more)
         print(
             f"arms {seed}: TCP from feedback {np.median(distance):.2f} mm, base {base:.2f} mm {turn:.2f}°; landings "
             + ", ".join(f"{way} {medians[way][-1]:.2f}" for way in WAYS)
@@ -316,6 +418,19 @@ def main() -> None:
         size = sizes(landings[key])
         print(f"\nLanding of trimmed poses predicted beforehand ({said}), distance from the true landing, mm")
         print("                   ", spread(off), f"  of landings with middle {np.median(size):.2f}")
+        middle, most = off / np.maximum(0.10 * size, 1.0), off / np.maximum(0.25 * size, 2.5)
+        print(f"  against the larger of 10 % and 1 mm: median {np.median(middle):.2f};", end=" ")
+        print(f"against the larger of 25 % and 2.5 mm: 90th percentile {np.percentile(most, 90):.2f}")
+    said, was = np.array(widths).T
+    off = np.abs(said - was) / np.maximum(was, 1e-9)
+    print(f"\nDead motion at {len(was)} poses where something is loose (largest width, middle {np.median(was):.2f} mm)")
+    print(f"  said against true: median {100 * np.median(off):.0f} % off; off by more than 50 %: ", end="")
+    print(f"{100 * np.mean(off > 0.5):.0f} % of poses")
+    there, hits, alarms = (sum(x) for x in jumped)
+    print(
+        f"Jumps of a TCP by 1 mm or more: {there}; foretold with joint and time: {hits} ({100 * hits / there:.0f} %);"
+    )
+    print(f"  foretold ones that did not come: {alarms}")
     n = np.array(nudges)
     print("\nEight nudges, middle miss at poses that were not nudged, mm (median of pairs)")
     print(

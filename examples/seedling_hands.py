@@ -36,7 +36,8 @@ def goal(side: str, x: float, y: float, z: float, lean: float = 15.0, jaws: floa
     jaws: direction about z in which the jaws open, for fingers that point down; None: across that plane.
     """
     bearing = math.degrees(math.atan2(y, x - BASES[side]))
-    roll = 0.0 if jaws is None else jaws - 90.0 - bearing
+    # Fingers that point down turn the other way round when they are seen from above.
+    roll = 0.0 if jaws is None else bearing + 90.0 - jaws
     return {side: tool_pose((x, y, z), lean, bearing, (roll + 180.0) % 360.0 - 180.0)}
 
 
@@ -73,27 +74,27 @@ def pass_pot() -> list[Part]:
 
 
 def carry_tray() -> list[Part]:
-    """Both take a seed tray by its ends, lift it, carry it towards the back, set it down."""
+    """Both take a seed tray by its ends, lift it a little, carry it towards the back, set it down."""
 
     def both(y: float, z: float, wide: float = 103.0) -> dict[str, Array]:
-        return {**left(-wide, y, z, lean=20, jaws=90), **right(wide, y, z, lean=20, jaws=-90)}
+        return {**left(-wide, y, z, lean=10, jaws=0), **right(wide, y, z, lean=10, jaws=0)}
 
     return [
-        Lead(both(-70, 80)),
-        Lead(both(-70, 34)),
+        Lead(both(-50, 66)),
+        Lead(both(-50, 34)),
         Say("both grip seed-tray"),
         Take("left", "seed-tray", 0.5),
         Take("right", "seed-tray", 0.5),
         Say("carry seed-tray"),
-        Lead(both(-30, 80)),
+        Lead(both(-38, 58)),
         Say("carry seed-tray"),
-        Lead(both(45, 70)),
+        Lead(both(42, 58)),
         Say("carry seed-tray"),
-        Lead(both(45, 36)),
+        Lead(both(42, 34)),
         Say("both release"),
         Take("left", None),
         Take("right", None),
-        Lead(both(45, 80)),
+        Lead(both(42, 66)),
     ]
 
 

@@ -68,6 +68,56 @@ def joint_pulses(bench: Bench, q: Array, gaps: Array) -> Array:
     return pulses
 
 
+class FrameLines:
+    """The same for one frame at a time, many thousand times a run: tables and lines looked up once.
+
+    `pulses` and `angles` give what `joint_pulses` and `angle_of` give.
+    """
+
+    def __init__(self, bench: Bench):
+        parts: list[Servoed] = [*bench.joints, *(bench.arm(side).gripper for side in SIDES)]
+        servos = [bench.servo_of(part) for part in parts]
+        self._joints = len(bench.joints)
+        self._count = bench.controller.channels
+        self._channel = np.array([part.channel for part in parts])
+        self._low = np.array([servo.pulse_low for servo in servos])
+        self._high = np.array([servo.pulse_high for servo in servos])
+        self._zero = np.array([part.pulse_at_zero for part in parts])
+        self._slope = np.array([pulse_per_angle(part, servo) for part, servo in zip(parts, servos, strict=True)])
+        self._sent = [(i, np.array(part.pulse_rows).T) for i, part in enumerate(parts) if part.pulse_rows is not None]
+        self._wiper_zero = np.array([joint.wiper_at_zero for joint in bench.joints])
+        self._wiper_slope = np.array([joint.wiper_slope for joint in bench.joints])
+        self._shown = []
+        for i, joint in enumerate(bench.joints):
+            if joint.wiper_rows is not None:
+                table = np.array(joint.wiper_rows)
+                self._shown.append((i, table[np.argsort(table[:, 1])].T))
+        grippers = [bench.arm(side).gripper for side in SIDES]
+        self._shut = np.array([g.opening[0] for g in grippers])
+        self._open = np.array([g.opening[1] for g in grippers])
+        self._angle_shut = np.array([g.angle_shut for g in grippers])
+        self._angle_open = np.array([g.angle_open for g in grippers])
+
+    def pulses(self, q: Array, gaps: Array) -> Array:
+        """Pulses (channels,), s, for joint angles (K,) and gaps between the pads (2,) m; 0 where none."""
+        share = (gaps - self._shut) / (self._open - self._shut)
+        angle = np.concatenate([q, self._angle_shut + share * (self._angle_open - self._angle_shut)])
+        pulse = self._zero + self._slope * angle
+        for i, (angles, pulses) in self._sent:
+            pulse[i] = np.interp(angle[i], angles, pulses)
+        result = np.zeros(self._count)
+        result[self._channel] = np.minimum(np.maximum(pulse, self._low), self._high)
+        return result
+
+    def angles(self, counts: Array, scale: Array) -> Array:
+        """Joint angles (K,) rad that feedback counts (channels,), divided by `scale` (K,), show."""
+        own = counts[self._channel[: self._joints]] / scale
+        result: Array = (own - self._wiper_zero) / self._wiper_slope
+        for i, (angles, shown) in self._shown:
+            result[i] = np.interp(own[i], shown, angles)
+        return result
+
+
 def noise_angles(bench: Bench) -> Array:
     """Standard deviation (K,) rad of one averaged feedback sample of each joint."""
     share = 1.0 / np.sqrt(bench.controller.averaged)

@@ -10,6 +10,8 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
+from handfast.cli.board import command as board
+from handfast.cli.running import run
 from handfast.cli.score import score
 from handfast.cli.tables import answers_text, landings_text
 from handfast.cli.vetting import vet
@@ -174,9 +176,14 @@ def _landings_plain(rows: list[work.LandingRow]) -> dict[str, object]:
             "expected_mm": round(landing.expected * 1e3, 3),
             "miss_mm": [round(x * 1e3, 3) for x in landing.miss],
             "not_known_mm": round(landing.sigma * 1e3, 3),
-            "dead_motion_mm": [round(x * 1e3, 3) for x in landing.undecided.along],
-            "largest_dead_motion_mm": round(landing.undecided.largest * 1e3, 3),
+            "undecided_mm": [round(x * 1e3, 3) for x in landing.undecided.along],
+            "largest_undecided_mm": round(landing.undecided.largest * 1e3, 3),
+            "within_95_percent_mm": round(landing.within * 1e3, 3),
             "worst_mm": round(landing.worst * 1e3, 3),
+            "dead_motion_mm": [round(x * 1e3, 3) for x in landing.dead.both.along],
+            "dead_motion_unseen_mm": [round(x * 1e3, 3) for x in landing.dead.unseen.along],
+            "dead_motion_band_mm": [round(x * 1e3, 3) for x in landing.dead.band.along],
+            "largest_dead_motion_mm": round(landing.dead.both.largest * 1e3, 3),
         }
 
     return {
@@ -194,46 +201,6 @@ def _landings_plain(rows: list[work.LandingRow]) -> dict[str, object]:
     }
 
 
-def run(given: Namespace) -> int:
-    """`handfast run`."""
-    desk = _desk(given, given.routine)
-    ((_, routine),) = work.routines(desk, [given.routine])
-    number, played = work.run_simulated(desk, routine, given.way, given.seed, given.truth, _progress(routine.name))
-    lacking = [float(abs(rest.target - rest.feedback).max()) for rest in played.rests if not rest.row]
-    if given.json:
-        _print_json(
-            {
-                "run": number,
-                "routine": routine.name,
-                "way": played.mode,
-                "board": played.board,
-                "duration_s": round(float(played.t[-1]), 2),
-                "rests": [
-                    {
-                        "step": rest.step + 1,
-                        "arm": rest.side,
-                        "row": rest.row,
-                        "time_s": round(rest.time, 3),
-                        "target_deg": _degrees(rest.target),
-                        "feedback_deg": _degrees(rest.feedback),
-                        "command_deg": _degrees(rest.command),
-                        "trims": rest.trims,
-                    }
-                    for rest in played.rests
-                ],
-            }
-        )
-        return 0
-    worst = max(lacking) if lacking else 0.0
-    print(f"run {number}: {routine.name}, {played.mode}, on {played.board}, {played.t[-1]:.1f} s")
-    print(
-        f"  feedback came to rest within {57.2958 * (median(lacking) if lacking else 0):.2f}° of its target (middle "
-        f"of {len(lacking)} poses), worst {57.2958 * worst:.2f}°"
-    )
-    print(f"  stored in {desk.folder.database}")
-    return 0
-
-
 def report(given: Namespace) -> int:
     """`handfast report`."""
     desk = _desk(given, given.routine[0] if given.routine else None)
@@ -247,24 +214,6 @@ def report(given: Namespace) -> int:
     return 0
 
 
-def _degrees(values: object) -> list[float]:
-    return [round(57.29577951308232 * float(x), 4) for x in values]  # type: ignore[attr-defined]
-
-
-def _progress(name: str) -> Callable[[float], None] | None:
-    """A line on stderr that fills while a long piece of work goes on, where a person can see it."""
-    if not sys.stderr.isatty():
-        return None
-
-    def show(share: float) -> None:
-        width = 40
-        bar = "#" * round(width * share) + "." * (width - round(width * share))
-        end = "\n" if share >= 1.0 else ""
-        print(f"\r{name} [{bar}] {100 * share:3.0f} %", end=end, file=sys.stderr, flush=True)
-
-    return show
-
-
 COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "new": new,
     "check": check,
@@ -273,6 +222,7 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "correct": correct,
     "run": run,
     "vet": vet,
+    "board": board,
     "score": score,
     "report": report,
 }

@@ -74,21 +74,21 @@ def parser() -> argparse.ArgumentParser:
         help="the last run's TCP had to go X Y Z mm further to be on its mark; learn from that (may be repeated)",
     )
 
-    run = command("run", "play a routine")
-    run.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")
-    run.add_argument("--board", default="simulated", choices=["simulated"], help="what to play it on")
-    run.add_argument(
-        "--way",
-        choices=["raw", "trimmed", "corrected"],
-        default="corrected",
-        help="targets as they are, trimmed from the feedback after arrival, or corrected and trimmed",
-    )
-    run.add_argument("--seed", type=int, default=1, help="which simulated pair of arms")
-    run.add_argument("--truth", type=Path, metavar="FILE", help="where the stand-in writes its true TCP positions")
+    from handfast.cli.running import options as run_options
+
+    run_options(command("run", "play a routine"))
 
     from handfast.cli.vetting import options as vet_options
 
     vet_options(command("vet", "judge servos before they are built in, and say which goes where"))
+
+    from handfast.cli.board import options as board_options
+
+    board_options(
+        commands.add_parser(
+            "board", help="the controller: simulate, probe, wiring, flash, power-up", description="The controller."
+        )
+    )
 
     from handfast.cli.score import options as score_options
 

@@ -10,15 +10,23 @@ import numpy as np
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
-from handfast.landing.dead_motion import DeadMotion, dead_motion, farthest, root_sum_square
+from handfast.landing.dead_motion import (
+    AtRest,
+    DeadMotion,
+    at_rest,
+    dead_motion,
+    farthest,
+    root_sum_square,
+    share_within,
+)
 from handfast.landing.flank import (
     Offsets,
     holding_torques,
-    moving_offsets,
     rest_error,
     resting_offsets,
     taught_offsets,
 )
+from handfast.landing.follow import crossings, follow
 from handfast.landing.spread import spread_of
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
@@ -37,8 +45,9 @@ class Landing:
 
     miss (3,) m: mean of played minus taught place in world axes. sigma m: root mean square of what is not
     known about it. undecided: the set that undecided flanks span, taught and played together. worst m: every joint
-    at the worst end of what is known about it, undecided flanks and two standard deviations of the rest. share
-    (joints,) m: what each joint adds to the mean miss.
+    at the worst end of what is known about it, undecided flanks and two standard deviations of the rest. within m:
+    95 % of drawn landings stay inside. dead: how far the TCP can be pushed once it rests there. share (joints,) m:
+    what each joint adds to the mean miss.
     """
 
     side: Side
@@ -49,6 +58,8 @@ class Landing:
     sigma: float
     undecided: DeadMotion
     worst: float
+    within: float
+    dead: AtRest
     share: Array
 
     @property
@@ -127,6 +138,8 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     if way == "raw":
         variance = variance + spread.pulse_line**2 + (spread.droop_share * error) ** 2
     half = taught.half + played.half
+    pressed = np.abs(tau) > model.friction
+    slack = (model.unseen_play, model.seen_play, model.dead_band)
 
     landings = []
     for n, side in enumerate(poses.side):
@@ -135,9 +148,8 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
         J = there.J[n, part, 3:]
         miss = there.X_WT[n, arm, :3, 3] - here.X_WT[n, arm, :3, 3]
         undecided = dead_motion(J, half[n, part])
-        sigma = float(
-            np.hypot(root_sum_square(J, np.sqrt(variance[n, part])), root_sum_square(J, half[n, part] / np.sqrt(3.0)))
-        )
+        deviation = np.sqrt(variance[n, part])
+        sigma = float(np.hypot(root_sum_square(J, deviation), root_sum_square(J, half[n, part] / np.sqrt(3.0))))
         landings.append(
             Landing(
                 side=side,
@@ -147,7 +159,9 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
                 miss=miss,
                 sigma=sigma,
                 undecided=undecided,
-                worst=farthest(J * (half[n, part] + 2.0 * np.sqrt(variance[n, part]))[:, None], miss),
+                worst=farthest(J * (half[n, part] + 2.0 * deviation)[:, None], miss),
+                within=share_within(J, half[n, part], deviation, miss),
+                dead=at_rest(J, pressed[n, part], *(w[part] for w in slack)),
                 share=np.linalg.norm(J * (link_played - link_taught)[n, part, None], axis=1),
             )
         )
@@ -156,7 +170,7 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
 
 @dataclass(frozen=True)
 class Jump:
-    """Along a motion a joint's load changes sides and its TCP jumps through the play."""
+    """Along a motion a link goes over to the other side of its play, and its TCP jumps."""
 
     time: float
     side: Side
@@ -165,19 +179,23 @@ class Jump:
 
 
 def jumps(model: Model, t: Array, q: Array, qd: Array, tau: Array) -> list[Jump]:
-    """Every change of a flank along a motion: when, at which joint, and by how much the TCP jumps, m."""
-    flank = moving_offsets(model, q, qd, tau).flank
-    changes = (flank[1:] * flank[:-1]) < 0
-    found = []
-    rows, joints = np.nonzero(changes)
-    if not len(rows):
+    """Every time along a motion at which a link goes over to the other side of its play, and how far its TCP jumps, m.
+
+    t (N,) s evenly; q, qd, tau (N, K): targets, their speed, torque passed to the links with the joints' friction.
+    """
+    if len(t) < 2:
         return []
-    J = places(model.chain, q[rows + 1]).J
+    load = tau - model.friction * np.sign(qd)
+    found = []
+    crossed = crossings(t, follow(model, t, q, load).slack, model.unseen_play)
+    if not crossed:
+        return []
+    J = places(model.chain, q[[n for _, _, n in crossed]]).J
     names = model.bench.joint_names
-    for k, (n, i) in enumerate(zip(rows, joints, strict=True)):
+    for k, (time, i, _) in enumerate(crossed):
         size = float(np.linalg.norm(J[k, i, 3:]) * model.unseen_play[i])
         side, _, joint = names[i].partition(" ")
-        found.append(Jump(float(t[n + 1]), "left" if side == "left" else "right", joint, size))
+        found.append(Jump(time, "left" if side == "left" else "right", joint, size))
     return found
 
 

@@ -3,7 +3,8 @@
 The file is CSV. Lines that begin with # say what it is; `# hands:` says how poses were held while they were
 stored (held, let go, unknown). Columns: t_ms, one column chN of feedback counts per controller channel, event.
 Events: `left grip THING`, `left release`, `left stroke begin`, `left stroke end`, `carry`, `pass left`
-(who gives), `note TEXT`; `left` may be `right` or `both`.
+(who gives), `note TEXT`; `left` may be `right` or `both`. `left pose` says that a pose was stored there and then,
+`undo` takes back the last thing said: a recording with such events teaches these poses and no others.
 """
 
 from __future__ import annotations
@@ -213,6 +214,8 @@ _EVENT_FORMS = (
     "left|right stroke end",
     "carry [THING]",
     "pass left|right [THING]",
+    "left|right|both pose",
+    "undo",
     "wait SECONDS",
     "note TEXT",
 )
@@ -223,7 +226,8 @@ def _event(said: str, time: float, where: str) -> Event:
     side = words[0] in ("left", "right", "both")
     good = (
         (side and len(words) == 3 and words[1] == "grip")
-        or (side and len(words) == 2 and words[1] == "release")
+        or (side and len(words) == 2 and words[1] in ("release", "pose"))
+        or words == ("undo",)
         or (words[0] in ("left", "right") and len(words) == 3 and words[1] == "stroke" and words[2] in ("begin", "end"))
         or (words[0] == "carry" and len(words) <= 2)
         or (words[0] == "pass" and len(words) in (2, 3) and words[1] in ("left", "right"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.answers.ask import Answer
-from handfast.answers.questions import ASKS, MARGINS
+from handfast.answers.judging import ASKS, MARGINS
 from handfast.bench.parts import SIDES
 from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
 from handfast.report.first_sheet import change_first, does, word
@@ -231,47 +231,46 @@ def _landing(view: RoutineView, pair: PairView, name: str, plates: Plates) -> li
 
 
 def dead_motion_table(view: RoutineView, name: str) -> str:
-    """Widths of the set of places at which each pose may come to rest, x, y, z and the largest."""
+    """How far the TCP can be pushed at each pose before a servo answers, and where nothing decides where it rests."""
     if not view.poses:
         return element("p", "This routine has no taught pose.", class_="quiet")
-    rows = [n for n in view.poses if view.landings["trimmed"][n].undecided.largest > 5e-5]
+    landings = view.landings["trimmed"]
+    rows = [n for n in view.poses if landings[n].dead.both.largest > 5e-5]
     if not rows:
-        return element(
-            "p",
-            "In no pose is a joint's side of its slack undecided, as far as the model tells: weight or the last motion "
-            "decides each of them. What stays uncertain is in the rings above.",
-        )
-    most = max(view.landings["trimmed"][n].undecided.largest for n in rows) * 1e3
+        return element("p", "In every pose its load presses each joint onto one side of its slack: nothing is loose.")
+    most = max(landings[n].dead.both.largest for n in rows) * 1e3
     body = []
-    widest = sorted(rows, key=lambda n: -view.landings["trimmed"][n].undecided.largest)[:MOST_WIDTHS]
+    widest = sorted(rows, key=lambda n: -landings[n].dead.both.largest)[:MOST_WIDTHS]
     for k, n in enumerate(sorted(widest)):
-        trimmed, corrected = view.landings["trimmed"][n], view.landings["corrected"][n]
-        cells = [element("td", f"{x * 1e3:.1f}", class_="n") for x in trimmed.undecided.along]
+        trimmed, corrected = landings[n], view.landings["corrected"][n]
+        numbers = [*trimmed.dead.both.along, trimmed.dead.both.largest]
+        parts = [trimmed.dead.unseen.largest, trimmed.dead.band.largest]
+        open_sides = [trimmed.undecided.largest, corrected.undecided.largest]
         body.append(
             element(
                 "tr",
                 element("th", prose(pose_name(view.routine, trimmed.step, trimmed.side, trimmed.row)), scope="row"),
-                *cells,
-                element("td", f"{trimmed.undecided.largest * 1e3:.1f}", class_="n"),
-                element("td", width_picture(trimmed.undecided.largest * 1e3, most, f"{name}-dead-{k}").markup()),
-                element("td", f"{corrected.undecided.largest * 1e3:.1f}", class_="n"),
+                *(element("td", f"{x * 1e3:.1f}", class_="n") for x in numbers),
+                element("td", width_picture(numbers[-1] * 1e3, most, f"{name}-dead-{k}").markup()),
+                *(element("td", f"{x * 1e3:.1f}", class_="n") for x in parts + open_sides),
             )
         )
     left = len(rows) - len(body)
-    heads = ("pose", "along x", "along y", "along z", "largest", "", "largest, corrected")
+    heads = ("pose", "x", "y", "z", "largest", "", "not seen", "in dead band", "may rest", "corrected")
     return element(
         "table",
         element(
             "caption",
-            f"Full width in mm of where the TCP may rest because nothing decides a joint's side ({len(rows)} of "
-            f"{len(view.poses)} poses; the others are decided)",
+            "Dead motion: full width in mm over which the TCP can be pushed at rest before a servo answers, through "
+            "play that the feedback does not see and within the dead band; and the width over which it may come to "
+            "rest because nothing decides a joint's side, trimmed and corrected",
         ),
         element(
             "thead",
             element(
                 "tr",
                 *(
-                    element("th", h or " ", scope="col", class_="n" if 0 < i < 5 or i == 6 else None)
+                    element("th", h or " ", scope="col", class_="n" if i not in (0, 5) else None)
                     for i, h in enumerate(heads)
                 ),
             ),

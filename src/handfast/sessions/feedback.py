@@ -11,7 +11,7 @@ from collections import deque
 
 import numpy as np
 
-from handfast.bench.lines import angle_of
+from handfast.bench.lines import FrameLines
 from handfast.bench.parts import SIDES, Bench
 from handfast.geometry.rigid import Array
 
@@ -25,9 +25,13 @@ class SupplyFit:
 
     def __init__(self, bench: Bench, guess: Array | None = None):
         self._bench = bench
+        self._lines = FrameLines(bench)
         K = len(bench.joints)
         start = np.array([j.follows_supply for j in bench.joints])
         self._guess = np.where(start > 0, start, _GUESS) if guess is None else guess
+        self._channel = np.array([j.channel for j in bench.joints])
+        self._leads = np.array([bench.arm(side).wire.resistance for side in SIDES])
+        self._sizes = [len(bench.arm(side).joints) for side in SIDES]
         self._noise = np.array([j.wiper_noise for j in bench.joints]) / np.sqrt(bench.controller.averaged)
         self._quiet = np.zeros(K, dtype=int)
         self._last: Array | None = None
@@ -36,15 +40,13 @@ class SupplyFit:
 
     def at_arms(self, supply: float, current: Array) -> Array:
         """Voltage at each arm's servos (2,), from the one that is sensed, at the left arm."""
-        leads = np.array([self._bench.arm(side).wire.resistance for side in SIDES])
-        result: Array = supply + leads[0] * current[0] - leads * current
+        result: Array = supply + self._leads[0] * current[0] - self._leads * current
         return result
 
     def ratio(self, volts: Array) -> Array:
         """V/Vref - 1 at every joint (K,)."""
         per_arm: Array = volts / self._bench.supply.voltage - 1.0
-        counts = [len(self._bench.arm(side).joints) for side in SIDES]
-        result: Array = np.repeat(per_arm, counts)
+        result: Array = np.repeat(per_arm, self._sizes)
         return result
 
     def learn(self, command: Array, counts: Array, volts: Array) -> None:
@@ -52,16 +54,14 @@ class SupplyFit:
         x = self.ratio(volts)
         still = np.zeros(len(x), dtype=bool) if self._last is None else np.abs(command - self._last) < 1e-9
         self._last = command.copy()
-        for i, joint in enumerate(self._bench.joints):
-            if not still[i]:
+        moved = ~still & (self._quiet > 0)
+        for i in np.nonzero(moved)[0].tolist():
+            self._close(i)
+        self._quiet = np.where(still, self._quiet + 1, 0)
+        for i in np.nonzero(self._quiet > _QUIET_FRAMES)[0].tolist():
+            self._stretch[i].append((float(x[i]), float(counts[self._channel[i]])))
+            if len(self._stretch[i]) == _RESTART_FRAMES:
                 self._close(i)
-                self._quiet[i] = 0
-                continue
-            self._quiet[i] += 1
-            if self._quiet[i] > _QUIET_FRAMES:
-                self._stretch[i].append((float(x[i]), float(counts[joint.channel])))
-                if len(self._stretch[i]) == _RESTART_FRAMES:
-                    self._close(i)
 
     def _close(self, i: int) -> None:
         """End a quiet stretch of joint i and add what it showed."""
@@ -87,11 +87,10 @@ class SupplyFit:
         """Counts (channels,) of the joints as they would show at the nominal voltage."""
         result = np.array(counts, dtype=float)
         scale = 1.0 + self.follows * self.ratio(volts)
-        for i, joint in enumerate(self._bench.joints):
-            result[joint.channel] /= scale[i]
+        result[self._channel] /= scale
         return result
 
     def angles(self, counts: Array, volts: Array, clean: bool = True) -> Array:
         """Joint angles (K,) rad from counts; with `clean`, as they would show at the nominal voltage."""
         scale = 1.0 + self.follows * self.ratio(volts) if clean else np.ones(len(self._bench.joints))
-        return np.array([float(angle_of(j, counts[j.channel] / scale[i])) for i, j in enumerate(self._bench.joints)])
+        return self._lines.angles(counts, scale)

@@ -6,7 +6,7 @@ from typing import Protocol
 
 import numpy as np
 
-from handfast.bench.lines import joint_pulses
+from handfast.bench.lines import FrameLines
 from handfast.bench.parts import SIDES, Bench
 from handfast.geometry.rigid import Array
 from handfast.sessions.feedback import SupplyFit
@@ -60,6 +60,7 @@ class Powered:
         self.bench, self.arms, self.clean = bench, arms, clean
         self.frame_time = bench.controller.frame
         self.fit = SupplyFit(bench)
+        self._lines = FrameLines(bench)
         self.command = np.zeros(len(bench.joints))
         self.volts = np.full(2, bench.supply.voltage)
         self.gaps = np.array([bench.arm(side).gripper.opening[1] for side in SIDES])
@@ -69,7 +70,7 @@ class Powered:
 
     def send(self, q: Array) -> Array:
         """One frame at commanded angles q (K,); returns the feedback's angles (K,)."""
-        frame = self.arms.frame(joint_pulses(self.bench, q[None], self.gaps[None])[0])
+        frame = self.arms.frame(self._lines.pulses(q, self.gaps))
         self.command = q.copy()
         self.volts = self.fit.at_arms(frame.supply, frame.current)
         self.fit.learn(q, frame.counts, self.volts)

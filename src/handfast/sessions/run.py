@@ -38,6 +38,10 @@ STOP_SHORT = 2.5 * DEGREE
 """How far before its target a joint of undecided flank stops, to creep in from there."""
 
 
+OnFrame = Callable[[float, Array, Array, Array, Array, np.ndarray], None]
+"""Time s, command (K,), feedback (K,), supply (2,) V, current (2,) A, step (2,)."""
+
+
 @dataclass(frozen=True)
 class Creep:
     """For one arrival: joints (K,) that come to rest from a known side: +1, -1, or 0 for the others."""
@@ -46,10 +50,19 @@ class Creep:
 
 
 class _Player:
-    def __init__(self, model: Model, motion: Motion, arms: Arms, mode: Mode, progress: Callable[[float], None] | None):
+    def __init__(
+        self,
+        model: Model,
+        motion: Motion,
+        arms: Arms,
+        mode: Mode,
+        progress: Callable[[float], None] | None,
+        on_frame: OnFrame | None,
+        begin: Array | None,
+    ):
         self.model, self.motion, self.arms, self.mode = model, motion, arms, mode
         self.bench = model.bench
-        self.progress = progress
+        self.progress, self.on_frame, self.begin = progress, on_frame, begin
         self.wire = Powered(self.bench, arms, clean=mode != "raw")
         self.frame_time = self.wire.frame_time
         self.trim = np.zeros(model.chain.joints)
@@ -66,7 +79,10 @@ class _Player:
         change = q - self.wire.command
         self.moved = np.where(np.abs(change) > 1e-9, np.sign(change), self.moved)
         feedback = self.wire.send(q)
-        self.log.append((self.wire.time, q.copy(), feedback, self.wire.volts, self.wire.current, self.motion.step[n]))
+        row = (self.wire.time, q.copy(), feedback, self.wire.volts, self.wire.current, self.motion.step[n])
+        self.log.append(row)
+        if self.on_frame is not None:
+            self.on_frame(*row)
         return feedback
 
     def hold(self, q: Array, seconds: float, sample: int) -> Array:
@@ -124,7 +140,10 @@ class _Player:
     def attach(self) -> None:
         """Begin where the arms are, go slowly to the routine's start, and learn what the supply does."""
         self.wire.gaps = self.motion.gaps[0]
-        self.wire.attach()
+        if self.begin is None:
+            self.wire.attach()
+        else:
+            self.wire.command = self.begin.copy()
         self.wire.ramp(self.motion.q[0])
         self.wire.hold(self.motion.q[0], 0.3)
         if self.wire.clean:
@@ -210,9 +229,15 @@ def play(
     mode: Mode,
     creeps: dict[int, Creep] | None = None,
     progress: Callable[[float], None] | None = None,
+    on_frame: OnFrame | None = None,
+    begin: Array | None = None,
 ) -> Run:
-    """Play a motion once and return what was seen."""
-    player = _Player(model, motion, arms, mode, progress)
+    """Play a motion once and return what was seen.
+
+    on_frame: called with every frame of the motion; begin (K,): the command that attached arms already have, as at
+    the end of a run before, else they are attached where they are found.
+    """
+    player = _Player(model, motion, arms, mode, progress, on_frame, begin)
     player.play(creeps or {})
     t, command, feedback, supply, current, step = (np.array(column) for column in zip(*player.log, strict=True))
     follows = ", ".join(f"{k:.2f}" for k in player.wire.fit.follows)

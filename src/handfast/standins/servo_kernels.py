@@ -35,19 +35,20 @@ def toward(value, goal, most):
 
 @kernel(
     "void(i8[::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[::1], f8[:,::1], f8[:,:,::1], f8[::1], f8[:,::1], "
-    "f8[:,::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], i8[::1], f8[:,::1], f8[:,::1], f8[:,::1],"
-    " f8[:,::1])"
+    "f8[:,::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[:,::1], i8[::1], f8[:,::1], "
+    "f8[:,::1], f8[:,::1], f8[:,::1])"
 )
 def advance_kernel(
     first, bases, offsets, axes, masses, coms, inertias, gravity, tools,
-    springs, servo, state, forces, loads, ring, clock, pulses, led, noise, out,
+    springs, servo, state, forces, loads, pushes, ring, clock, pulses, led, noise, out,
 ):  # fmt: skip
     """Advance by N ms. pulses (N, S) s, 0 for none; led (N, K) rad: link angles a hand imposes, NaN where none.
 
-    servo (26, S): figures of `Truth`, see `pack_servo`; row 20 holds supply and lead resistances and voltage.
+    servo (28, S): figures of `Truth`, see `pack_servo`; row 20 holds supply and lead resistances and voltage.
     state (10, S): motor angle, motor speed, shaft, link without windup, link, torque passed on, side of the
     friction, link speed, own inertia, current. forces (4, K, 3): scratch. loads (2, 4): mass, offset from the
-    TCP in link axes. ring (S, RING): delayed pulses. clock (1,): ms so far. noise (N, S) V.
+    TCP in link axes. pushes (2, 3): force on each TCP, N, world axes. ring (S, RING): delayed pulses. clock (1,):
+    ms so far. noise (N, S) V.
     out (N, S + 3): wiper V, supply V at the first arm, current of each arm A.
     """
     dt = 1e-3
@@ -56,7 +57,7 @@ def advance_kernel(
     R, p, z = np.empty((K, 3, 3)), np.empty((K, 3)), np.empty((K, 3))
     F, M = forces[0], forces[1]
     q, qd, tau, unit_a, tau_a = np.empty(K), np.empty(K), np.empty(K), np.zeros(K), np.empty(K)
-    zero, points = np.zeros(K), np.empty((2, 3))
+    zero, points, tip = np.zeros(K), np.empty((2, 3)), np.empty(3)
     no_gravity, no_loads = np.zeros(3), np.empty(2)
     volts, lead0, lead1, inner_r = servo[20, 0], servo[20, 1], servo[20, 2], servo[20, 3]
     for n in range(pulses.shape[0]):
@@ -72,6 +73,19 @@ def advance_kernel(
                     points[arm, r] += R[last, r, c] * (tools[arm, c] + loads[arm, 1 + c])
             no_loads[arm] = loads[arm, 0]
         torques(first, R, p, z, masses, coms, inertias, no_loads, points, gravity, qd, zero, tau, F, M)
+        for arm in range(2):
+            fx, fy, fz = pushes[arm, 0], pushes[arm, 1], pushes[arm, 2]
+            if fx == 0.0 and fy == 0.0 and fz == 0.0:
+                continue
+            last = first[arm + 1] - 1
+            for r in range(3):
+                tip[r] = p[last, r]
+                for c in range(3):
+                    tip[r] += R[last, r, c] * tools[arm, c]
+            for i in range(first[arm], first[arm + 1]):
+                x, y, zz = tip[0] - p[i, 0], tip[1] - p[i, 1], tip[2] - p[i, 2]
+                # The servo needs so much less where the push turns the joint its way: z·(r × f).
+                tau[i] -= z[i, 0] * (y * fz - zz * fy) + z[i, 1] * (zz * fx - x * fz) + z[i, 2] * (x * fy - y * fx)
         if clock[0] % 20 == 0:
             for i in range(K):
                 unit_a[i] = 1.0
@@ -148,6 +162,10 @@ def advance_kernel(
                 if speed * way < 0.0:
                     speed = 0.0
             motor += speed * dt
+            if motor < servo[26, i]:
+                motor, speed = servo[26, i], max(speed, 0.0)
+            elif motor > servo[27, i]:
+                motor, speed = servo[27, i], min(speed, 0.0)
             # Shaft behind the motor, link behind the shaft: dragged through the play, or pressed by the load.
             passed = state[5, i]
             shaft = min(max(shaft, motor - 0.5 * seen), motor + 0.5 * seen)

@@ -21,11 +21,14 @@ _ROWS = (
     "offset", "bow", "bow_phase", "bow_span", "follows_supply",
 )  # fmt: skip
 
+STOPS = np.radians(10.0)
+"""How far beyond the travel the servos' own stops lie, rad."""
+
 
 def _opened(path: Path) -> TextIO:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        return path.open("w", encoding="ascii")
+        return path.open("w", encoding="ascii", buffering=1)
     except OSError as error:
         raise FaultError(f"{path}: the true positions cannot be written there ({error.strerror})") from error
 
@@ -33,12 +36,15 @@ def _opened(path: Path) -> TextIO:
 def pack_servo(truth: Truth) -> Array:
     """The figures of `Truth` as rows of the kernel's `servo` array."""
     S = len(truth.channel)
-    packed = np.zeros((26, S))
+    packed = np.zeros((28, S))
     for row, name in enumerate(_ROWS):
         packed[row] = getattr(truth, name)
     packed[20, :4] = (truth.supply_voltage, *truth.lead_resistance, truth.supply_resistance)
     packed[21], packed[22] = truth.pulse_zero, truth.pulse_slope
     packed[25] = truth.damping
+    # The servo's own stops lie somewhat beyond the travel that the joint is used in.
+    packed[26], packed[27] = -np.inf, np.inf
+    packed[26, : truth.joints], packed[27, : truth.joints] = (truth.chain.travel + np.array([-STOPS, STOPS])).T
     packed[23], packed[24] = truth.wiper_zero, truth.wiper_slope
     return packed
 
@@ -60,9 +66,11 @@ class ServoArms:
         self._state[1] = 0.0
         self._forces = np.zeros((4, K, 3))
         self._loads = np.zeros((2, 4))
+        self._pushes = np.zeros((2, 3))
         self._ring = np.zeros((S, RING))
         self._clock = np.zeros(1, dtype=np.int64)
         self._stream = None if truth_file is None else _opened(truth_file)
+        self._written = -20_000
         if self._stream is not None:
             self._stream.write("# t_us left_x_mm left_y_mm left_z_mm right_x_mm right_y_mm right_z_mm\n")
 
@@ -89,6 +97,10 @@ class ServoArms:
         """Put `mass` kg into the hand of arm `side`, `offset` m from the TCP in link axes."""
         self._loads[side] = (mass, *offset)
 
+    def push(self, side: int, force: Sequence[float]) -> None:
+        """Push the TCP of arm `side` with `force` N, world axes, until told otherwise."""
+        self._pushes[side] = force
+
     def run(self, pulses: Array, led: Array | None = None) -> Array:
         """Advance by one row of `pulses` (N, channels), in seconds, per millisecond.
 
@@ -103,9 +115,11 @@ class ServoArms:
         advance_kernel(
             chain.first, chain.bases, chain.offsets, chain.axes, chain.masses, chain.coms, chain.inertias,
             chain.gravity, chain.tools, self._truth.springs, self._servo, self._state, self._forces, self._loads,
-            self._ring, self._clock, np.ascontiguousarray(pulses[:, self._truth.channel]), led, noise, out,
+            self._pushes, self._ring, self._clock, np.ascontiguousarray(pulses[:, self._truth.channel]), led, noise,
+            out,
         )  # fmt: skip
-        if self._stream is not None:
+        if self._stream is not None and self.time_us - self._written >= 20_000:
+            self._written = self.time_us
             xyz = self.tool_positions() * 1e3
             self._stream.write(f"{self.time_us} " + " ".join(f"{v:.4f}" for v in xyz.ravel()) + "\n")
         wipers = np.zeros((N, self._channels + 3))
@@ -125,6 +139,11 @@ class ServoArms:
     def link_angles(self) -> Array:
         """True joint angles of the links (K,), rad."""
         return self._state[4, : self._truth.joints].copy()
+
+    def slack(self) -> Array:
+        """Where each joint's link stands in the play that its feedback does not see (K,), rad, ± half the play."""
+        K = self._truth.joints
+        return self._state[3, :K] - self._state[2, :K]
 
     def tool_positions(self) -> Array:
         """True TCP positions (2, 3), m, in world axes."""

@@ -14,7 +14,7 @@ from handfast.landing.flank import holding_torques
 from handfast.mechanics.model import Model
 from handfast.records.recording import Event, Recording
 from handfast.routine.steps import About, Routine, Step, Taught
-from handfast.teaching.stillness import StillPose, filtered, last_motion, still_poses
+from handfast.teaching.stillness import STILL_SPREAD, StillPose, filtered, last_motion, pose_at, still_poses
 
 FIRST_PACE = 0.5
 """Pace of a routine that has just been taught (common practice: first replay at 25-50 %)."""
@@ -42,11 +42,16 @@ def routine_from(recording: Recording, model: Model, name: str) -> tuple[Routine
     bench = model.bench
     q = filtered(recording, bench)
     remarks: list[Remark] = []
+    said = any(len(event.words) == 2 and event.words[1] == "pose" for event in recording.events)
+    recording = replace(recording, events=standing(recording.events))
     strokes = _strokes(recording)
     poses = [pose for side in SIDES for pose in still_poses(recording, bench, side, q)]
+    if said:
+        poses = _stored(poses, recording, q, bench, remarks)
     # A stillness that begins inside a stroke is part of it; one that began before it is where it starts from.
     poses = [p for p in poses if not any(s == p.side and a - 0.2 < p.start < b + 0.3 for s, a, b in strokes)]
-    poses = _without_resting_start(poses, recording)
+    if not said:
+        poses = _without_resting_start(poses, recording)
     entries: list[tuple[float, Step]] = []
     for group in _at_once(poses):
         entries.append((max(p.start for p in group), _pose_step(group, recording, model, remarks)))
@@ -72,6 +77,53 @@ def routine_from(recording: Recording, model: Model, name: str) -> tuple[Routine
         named.append(step if step.name else replace(step, name=f"{step.do} {counts[step.do]}"))
     about = About(name=name, recording=recording.source, pace=FIRST_PACE)
     return Routine(about=about, steps=tuple(named)), remarks
+
+
+def standing(events: tuple[Event, ...]) -> tuple[Event, ...]:
+    """Events that hold: each `undo` takes the last of those before it away, a stroke as a whole; notes stay."""
+    kept: list[Event] = []
+    for event in events:
+        if event.words != ("undo",):
+            kept.append(event)
+            continue
+        last = next((k for k in range(len(kept) - 1, -1, -1) if kept[k].words[0] != "note"), None)
+        if last is None:
+            continue
+        gone = kept.pop(last)
+        if gone.words[1:] == ("stroke", "end"):
+            begin = (gone.words[0], "stroke", "begin")
+            first = next((k for k in range(len(kept) - 1, -1, -1) if kept[k].words == begin), None)
+            if first is not None:
+                kept.pop(first)
+    return tuple(kept)
+
+
+def _stored(
+    poses: list[StillPose], recording: Recording, q: Array, bench: Bench, remarks: list[Remark]
+) -> list[StillPose]:
+    """The poses that were said to be stored: the stillness around each moment, or the last half second before it."""
+    result: list[StillPose] = []
+    for event in recording.events:
+        if len(event.words) != 2 or event.words[1] != "pose":
+            continue
+        group = []
+        for side in SIDES:
+            if event.words[0] not in (side, "both"):
+                continue
+            here = [p for p in poses if p.side == side and p.start - 0.3 <= event.time <= p.end + 0.3]
+            if here:
+                pose = here[-1]
+            else:
+                pose = pose_at(recording, bench, side, q, event.time)
+                if pose.spread.max() > STILL_SPREAD / 2.0:
+                    remarks.append(Remark(event.time, f"{side} arm: stored while it was not quite still"))
+            if not any(p.side == side and p.start == pose.start for p in result):
+                group.append(pose)
+        if len(group) == 2:
+            first = min(p.start for p in group)
+            group = [replace(p, start=first) for p in group]
+        result += group
+    return result
 
 
 def _strokes(recording: Recording) -> list[tuple[Side, float, float]]:

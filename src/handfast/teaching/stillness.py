@@ -87,6 +87,19 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
     return poses
 
 
+def pose_at(recording: Recording, bench: Bench, side: Side, q: Array, time: float) -> StillPose:
+    """The pose of one arm in the last half second before `time`, whether it was still or not."""
+    part, t = bench.columns(side), recording.t
+    last = max(2, int(np.searchsorted(t, time, side="right")))
+    first = max(0, min(int(np.searchsorted(t, time - 0.5)), last - 3))
+    noise = noise_angles(bench)[part]
+    angles = q[first:last, part]
+    spread = np.hypot(angles.std(axis=0), noise / np.sqrt(5.0))
+    arrived = last_motion(q[:last, part], noise)
+    end = float(t[last - 1])
+    return StillPose(side, float(t[first]), end, angles.mean(axis=0), spread, arrived, np.zeros(len(noise)))
+
+
 def _settled(angles: Array, noise: Array) -> int:
     """Index in a still pose at which the hand's last motion has died away: five samples within the noise.
 

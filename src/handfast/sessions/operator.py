@@ -1,0 +1,138 @@
+"""The person at the controls: what lets arms move, and what stops them.
+
+A heartbeat carries this permission and never replaces it. Hold-to-run is the pedal, or a key: a terminal does not
+tell when a key is let go, so that a press buys 0.7 s of motion.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import sys
+import threading
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import Any, Protocol
+
+BUYS = 0.7
+"""Motion that one key press buys, s."""
+
+KEYS_SAY = (
+    f"hold the pedal, or press the space bar again and again: one press buys {BUYS:g} s of motion. "
+    "Esc or q stops. The switch that cuts the servo supply is the only emergency stop."
+)
+
+
+class Operator(Protocol):
+    """Whoever lets arms move."""
+
+    def may_move(self) -> bool:
+        """Whether the arms may move now."""
+
+    def stops(self) -> bool:
+        """Whether the operator wants it to stop."""
+
+
+class Always:
+    """Nobody can be hurt: a board in memory."""
+
+    def may_move(self) -> bool:
+        """Always."""
+        return True
+
+    def stops(self) -> bool:
+        """Never."""
+        return False
+
+
+class Keys:
+    """Keys of a terminal, or bytes of a pipe, read in a thread of its own. A context manager.
+
+    held: motion only while the pedal is down or a key press is still worth something; otherwise one key press (or
+    press of the pedal) starts, and the next Esc or q stops.
+    """
+
+    def __init__(self, held: bool, pedal: Callable[[], bool], clock: Callable[[], float] = time.monotonic):
+        self.held, self._pedal, self._clock = held, pedal, clock
+        self._until = -1.0
+        self._going = self._stopped = False
+        self._typed: list[str] = []
+        self._lock = threading.Lock()
+        self._ending = threading.Event()
+        self._before: Any = None
+        self._thread: threading.Thread | None = None
+
+    def __enter__(self) -> Keys:
+        if sys.stdin is not None and not sys.stdin.closed:
+            with contextlib.suppress(ValueError, OSError):
+                fd = sys.stdin.fileno()
+                if os.isatty(fd):
+                    import termios
+                    import tty
+
+                    self._before = termios.tcgetattr(fd)
+                    tty.setcbreak(fd)
+                self._thread = threading.Thread(target=self._listen, args=(fd,), name="keys", daemon=True)
+                self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._ending.set()
+        if self._thread is not None:
+            self._thread.join(1.0)
+        if self._before is not None:
+            import termios
+
+            termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, self._before)
+
+    def _listen(self, fd: int) -> None:
+        while not self._ending.is_set():
+            ready, _, _ = select.select([fd], [], [], 0.1)
+            if not ready:
+                continue
+            data = os.read(fd, 1024)
+            if not data:
+                return
+            for letter in data.decode(errors="replace"):
+                self.press(letter)
+
+    def press(self, letter: str) -> None:
+        """A key was pressed."""
+        with self._lock:
+            if letter in ("\x1b", "q", "Q"):
+                self._stopped = True
+            elif letter == " ":
+                self._until = self._clock() + BUYS
+                self._going = True
+            else:
+                self._typed.append(letter)
+
+    def typed(self) -> str:
+        """Letters that were pressed since the last time, but for the space bar and those that stop."""
+        with self._lock:
+            letters, self._typed = "".join(self._typed), []
+        return letters
+
+    def pressed_space(self) -> bool:
+        """Whether the space bar was pressed since the last time."""
+        with self._lock:
+            was, self._going = self._going, False
+        return was
+
+    def may_move(self) -> bool:
+        """Whether the arms may move now."""
+        if self._stopped:
+            return False
+        if self.held:
+            return self._pedal() or self._clock() < self._until
+        if self._pedal():
+            self._going = True
+        return self._going
+
+    def stops(self) -> bool:
+        """Whether Esc or q was pressed."""
+        return self._stopped

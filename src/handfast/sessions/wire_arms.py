@@ -1,0 +1,194 @@
+"""Arms behind a board's link, as the sessions take them: frame by frame, at the operator's pace.
+
+What a session sends as one frame after the other becomes targets in board time, a little ahead. Without permission,
+or at a slower pace, fewer of them are sent: the motion waits, and goes on where it stood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.bench.parts import SIDES, Bench, Gripper, Joint
+from handfast.board.host import BoardStopped, Denied, HostBoard, Status
+from handfast.board.limits import ChannelLimits
+from handfast.board.loading import eighths
+from handfast.errors import FaultError
+from handfast.geometry.rigid import Array
+from handfast.sessions.operator import Operator
+from handfast.units import DEGREE
+
+FRAME_US = 20_000
+AHEAD_US = 60_000
+"""How far ahead of the board's time targets are sent, µs."""
+RATE_STEP = 1.0 / 12.0
+"""How fast the pace may change, of full pace per frame: a quarter of a second from rest to full."""
+ATTACH = 15.0 * DEGREE
+"""Ramp of a channel that is attached, rad/s."""
+QUIET = 3.0
+"""A board that says nothing for so long is lost, s."""
+
+
+class StoppedByOperator(FaultError):  # noqa: N818 - named for what happened
+    """Esc or q was pressed."""
+
+    def __init__(self) -> None:
+        super().__init__("stopped by you; the board ramps down and cuts the servo power")
+
+
+@dataclass(frozen=True)
+class WireFrame:
+    """What one frame showed: time s, counts (channels,) of the bench's inputs, supply V, currents (2,) A."""
+
+    time: float
+    counts: Array
+    supply: float
+    current: Array
+
+
+class WireArms:
+    """Arms at a board. `pace`: share of the asked speed; `watch`: called with every status that comes."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        board: HostBoard,
+        limits: dict[int, ChannelLimits],
+        operator: Operator,
+        pace: float = 1.0,
+        watch: Callable[[Status], None] | None = None,
+    ):
+        self._bench, self._board, self._limits, self._operator = bench, board, limits, operator
+        self.pace, self._watch = pace, watch
+        self.name = board.name
+        self._rate = 0.0
+        self._at = 0
+        self._sent = np.zeros(12, dtype=int)
+        self._begun: int | None = None
+        self._scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
+        self.waiting = False
+        board.permission = operator.may_move
+
+    def holds(self, side: int, mass: float, offset: Array) -> None:
+        """Real arms know what they hold."""
+
+    def frame(self, pulses: Array) -> WireFrame:
+        """Send pulses (channels,) s for one frame; 0 sends none. Returns what the arms show.
+
+        A channel that gets its first pulse is attached first, at its measured pose and slowly; one that gets none any
+        more goes limp. Raises BoardStopped, StoppedByOperator, or FaultError.
+        """
+        wanted = self._wanted(pulses)
+        gone = [n for n in range(12) if self._sent[n] and not wanted[n]]
+        if gone:
+            self._board.ask("detach", mask=sum(1 << n for n in gone))
+            self._sent[gone] = 0
+        for number in range(12):
+            if wanted[number] and not self._sent[number]:
+                self._attach(number, int(wanted[number]))
+        if not wanted.any():
+            return self._seen(self._next())
+        start, share = self._sent.copy(), 0.0
+        change = wanted - start
+        slew = np.array([self._limits[n].slew if n in self._limits else 8000 for n in range(12)])
+        steepest = float(np.max(np.abs(change) / slew))
+        while True:
+            allowed = self._operator.may_move()
+            self.waiting = not allowed
+            goal = self.pace if allowed else 0.0
+            self._rate = min(max(goal, self._rate - RATE_STEP), self._rate + RATE_STEP)
+            if allowed:
+                most = 0.9 / steepest if steepest > 0.9 else 1.0
+                # What stands still takes no longer at a slower pace.
+                share = min(1.0, share + min(self._rate, most)) if change.any() else 1.0
+                self._send(np.rint(start + share * change).astype(int))
+            status = self._next()
+            if share >= 1.0 - 1e-9:
+                return self._seen(status)
+
+    def _wanted(self, pulses: Array) -> np.ndarray:
+        wanted = np.zeros(12, dtype=int)
+        for number, pulse in enumerate(pulses):
+            limits = self._limits.get(number)
+            if pulse > 0 and limits is not None:
+                wanted[number] = min(max(eighths(float(pulse)), limits.travel_low), limits.travel_high)
+        return wanted
+
+    def _send(self, pulses: np.ndarray) -> None:
+        now = self._board.now_us()
+        self._at += FRAME_US
+        if not now + FRAME_US < self._at < now + 3 * AHEAD_US:
+            # Fallen behind, or the board's time went its own way: take up its beat again.
+            self._at = now + AHEAD_US
+        self._board.target(self._at, tuple(int(p) for p in pulses))
+        self._sent = pulses
+
+    def _next(self) -> Status:
+        """The next status; everything that forbids going on is raised here."""
+        if self._operator.stops():
+            raise StoppedByOperator
+        status = self._board.next_status(QUIET)
+        for what, reason, where, excess in self._board.refusals():
+            if what == "target" and reason not in ("no permission", "too late", "queue full", "state"):
+                raise Denied(what, reason, where, excess)
+        self._board.check_live()
+        if self._watch is not None:
+            self._watch(status)
+        return status
+
+    def _attach(self, number: int, pulse: int) -> None:
+        limits = self._limits[number]
+        slope = (limits.travel_high - limits.travel_low) / self._travel(number)
+        ramp = max(1, round(ATTACH * slope * 0.02))
+        tries = 0
+        while True:
+            self.waiting = not self._operator.may_move()
+            if not self.waiting:
+                try:
+                    self._board.ask("attach", channel=number, pulse=pulse, ramp=ramp)
+                    break
+                except Denied as denied:
+                    # Hands still at the arm, or the permission not yet there: wait a little.
+                    tries += 1
+                    if denied.reason not in ("no permission", "unsteady", "busy") or tries > 150:
+                        raise self._named(denied, number) from None
+            self._next()
+        while self._next().channel[number] != 2:
+            pass
+        self._sent[number] = pulse
+        self._rate = 0.0
+
+    def _travel(self, number: int) -> float:
+        joints: list[Joint | Gripper] = [*self._bench.joints, *(self._bench.arm(side).gripper for side in SIDES)]
+        part = next(p for p in joints if p.channel == number)
+        return float(part.travel[1] - part.travel[0])
+
+    def _named(self, denied: Denied, number: int) -> FaultError:
+        name = channel_name(self._bench, number)
+        hint = {
+            "no table": "its wiper table does not climb: measure it, or feel for it with handfast board power-up",
+            "outside window": "its wiper reads far outside the travel: a broken wire, or a joint turned too far",
+            "unsteady": "take the hands off and let the arm come to rest",
+        }.get(denied.reason, "handfast board probe shows what the board sees")
+        return FaultError(f"{name} cannot be attached: {denied.reason}\n  next: {hint}")
+
+    def _seen(self, status: Status) -> WireFrame:
+        if self._begun is None:
+            self._begun = status.at
+        counts = np.array(status.wiper, dtype=float)[: self._bench.controller.channels] * self._scale
+        current = np.array(status.current_mA) / 1e3
+        return WireFrame((status.at - self._begun) / 1e6 + 0.02, counts, status.supply_mV / 1e3, current)
+
+
+def channel_name(bench: Bench, number: int) -> str:
+    """'the left elbow (channel 2)'."""
+    for side in ("left", "right"):
+        for part in (*bench.arm(side).joints, bench.arm(side).gripper):
+            if part.channel == number:
+                return f"the {side} {getattr(part, 'name', 'gripper')} (channel {number})"
+    return f"channel {number}"
+
+
+__all__ = ["BoardStopped", "StoppedByOperator", "WireArms", "WireFrame", "channel_name"]

@@ -1,0 +1,5 @@
+"""`python -m handfast.standins`."""
+
+from handfast.standins.command import main
+
+raise SystemExit(main())
