@@ -237,6 +237,8 @@ static void drive(char port, uint8_t pin, avr_irq_t *irq, bool high)
     value[(int)port] = (uint8_t)((value[(int)port] & ~(1 << pin)) | high << pin);
     avr_ioport_external_t e = { .name = (unsigned long)port, .mask = mask[(int)port], .value = value[(int)port] };
     avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &e);
+    /* A reset empties the pin register, but an unchanged value is not passed on again. */
+    avr_raise_irq(irq, !high);
     avr_raise_irq(irq, high);
 }
 
