@@ -493,7 +493,10 @@ int main(int count, char **given)
     fprintf(stderr, "simulated %.3f s in %.3f s\n", (double)avr->cycle / HERTZ, took);
     save_store(store);
     if (edges) fclose(edges);
-    if (child > 0) kill(-child, SIGTERM);
+    if (child > 0) {
+        kill(-child, SIGTERM);
+        waitpid(child, NULL, 0);
+    }
     if (link && !stepping) unlink(link);
     return 0;
 }
