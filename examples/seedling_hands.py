@@ -36,7 +36,8 @@ def goal(side: str, x: float, y: float, z: float, lean: float = 15.0, jaws: floa
     jaws: direction about z in which the jaws open, for fingers that point down; None: across that plane.
     """
     bearing = math.degrees(math.atan2(y, x - BASES[side]))
-    roll = 0.0 if jaws is None else jaws - 90.0 - bearing
+    # Fingers that point down turn the other way round when they are seen from above.
+    roll = 0.0 if jaws is None else bearing + 90.0 - jaws
     return {side: tool_pose((x, y, z), lean, bearing, (roll + 180.0) % 360.0 - 180.0)}
 
 
@@ -51,49 +52,52 @@ def right(x: float, y: float, z: float, lean: float = 15.0, jaws: float | None =
 
 
 def pass_pot() -> list[Part]:
-    """Left takes a pot from the table, passes it to right in mid-air, right puts it down on its own side."""
+    """Right takes a pot from the table, passes it to left in mid-air, left puts it down on its own side.
+
+    The right hand's pads pivot, so the pot hangs upright from it; the left hand's hold it as they take it.
+    """
     return [
-        Lead(left(-128, -95, 92, lean=30)),
-        Lead(left(-128, -95, 42)),
-        Say("left grip plug-pot"),
-        Take("left", "plug-pot"),
-        Lead(left(-128, -95, 95, lean=30)),
-        Lead(left(-60, -20, 160, lean=75)),
-        Say("pass left plug-pot"),
-        Lead({**left(-10, 0, 165, lean=90), **right(12, 0, 150, lean=90)}),
-        Take("left", None),
+        Lead(right(128, -95, 95, lean=40)),
+        Lead(right(128, -95, 42, lean=40)),
+        Say("right grip plug-pot"),
         Take("right", "plug-pot"),
-        Lead({**left(-80, -10, 160, lean=80), **right(60, -10, 150, lean=80)}),
-        Lead(right(128, -95, 95, lean=30)),
-        Lead(right(128, -95, 42)),
-        Say("right release"),
+        Lead(right(128, -95, 95, lean=40)),
+        Lead(right(60, -20, 120, lean=45)),
+        Say("pass right plug-pot"),
+        Lead({**right(10, 0, 120, lean=45), **left(-5, 0, 116, lean=58)}),
         Take("right", None),
-        Lead(right(128, -95, 95, lean=30)),
+        Take("left", "plug-pot"),
+        Lead({**right(80, -10, 130, lean=50), **left(-60, -10, 120, lean=58)}),
+        Lead(left(-70, -82, 95, lean=58)),
+        Lead(left(-70, -82, 42, lean=58)),
+        Say("left release"),
+        Take("left", None),
+        Lead(left(-70, -82, 95, lean=58)),
     ]
 
 
 def carry_tray() -> list[Part]:
-    """Both take a seed tray by its ends, lift it, carry it towards the back, set it down."""
+    """Both take a seed tray by its ends, lift it a little, carry it towards the back, set it down."""
 
     def both(y: float, z: float, wide: float = 103.0) -> dict[str, Array]:
-        return {**left(-wide, y, z, lean=20, jaws=90), **right(wide, y, z, lean=20, jaws=-90)}
+        return {**left(-wide, y, z, lean=10, jaws=0), **right(wide, y, z, lean=10, jaws=0)}
 
     return [
-        Lead(both(-70, 80)),
-        Lead(both(-70, 34)),
+        Lead(both(-50, 66)),
+        Lead(both(-50, 34)),
         Say("both grip seed-tray"),
         Take("left", "seed-tray", 0.5),
         Take("right", "seed-tray", 0.5),
         Say("carry seed-tray"),
-        Lead(both(-30, 80)),
+        Lead(both(-38, 58)),
         Say("carry seed-tray"),
-        Lead(both(45, 70)),
+        Lead(both(42, 58)),
         Say("carry seed-tray"),
-        Lead(both(45, 36)),
+        Lead(both(42, 34)),
         Say("both release"),
         Take("left", None),
         Take("right", None),
-        Lead(both(45, 80)),
+        Lead(both(42, 66)),
     ]
 
 

@@ -17,6 +17,7 @@ from support import seedling
 from support.commands import contents, handfast, said
 
 QUESTIONS = ["reach", "lift", "pace", "clear", "miss", "power", "heat"]
+"""Those that every routine is asked."""
 
 
 @pytest.fixture(scope="module")

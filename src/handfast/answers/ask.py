@@ -7,7 +7,8 @@ from typing import Any
 
 from handfast.answers.changes import Change, changes
 from handfast.answers.facts import Facts
-from handfast.answers.questions import MARGINS, QUESTIONS, UNITS, Finding, judge, limits_of
+from handfast.answers.judging import MARGINS, UNITS, Finding, judge, limits_of
+from handfast.answers.questions import ASKED_OF, QUESTIONS
 
 
 @dataclass(frozen=True)
@@ -90,9 +91,12 @@ class Answers:
 
 
 def ask(facts: Facts, try_changes: bool = True) -> Answers:
-    """All questions; changes are tried for those that fail or are tight."""
+    """All questions that the routine has steps for; changes are tried for those that fail or are tight."""
     found = []
+    kinds = {step.do for step in facts.routine.steps}
     for question, answer in QUESTIONS.items():
+        if question in ASKED_OF and not kinds.intersection(ASKED_OF[question]):
+            continue
         finding = answer(facts)
         verdict = judge(facts.bench, question, finding.margin)
         limit, enough = limits_of(facts.bench, question)

@@ -9,7 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from handfast.answers.facts import Facts, facts_of
-from handfast.answers.questions import QUESTIONS, Finding, judge
+from handfast.answers.judging import Finding, judge
+from handfast.answers.pair_changes import Trial, together_trials
+from handfast.answers.questions import QUESTIONS
 from handfast.bench.parts import SIDES, Arm, Bench, Joint, Spring
 from handfast.correction.correct import correct
 from handfast.geometry.rigid import shift
@@ -30,14 +32,6 @@ class Change:
     verdict: str
     room: float
     margin: float
-
-
-@dataclass(frozen=True)
-class Trial:
-    """A change before it is tried: words, and the facts as they would be; None where it cannot be made."""
-
-    words: str
-    make: Callable[[], Facts | None]
 
 
 def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]:
@@ -78,6 +72,10 @@ def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
             if isinstance(step, int) and isinstance(side, str):
                 yield from _nudges(facts, step, side)
             yield from _bases(facts)
+        case "together":
+            yield from together_trials(facts, finding)
+            yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))
+            yield _slower(facts, 0.6)
         case "miss":
             yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))
             if isinstance(joint, int):

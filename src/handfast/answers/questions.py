@@ -4,6 +4,7 @@ reach   is every pose inside the joints' travel           degrees to the nearest
 lift    can every servo carry its load at every instant   available / needed torque
 pace    can the joints keep up with this timing           time asked / shortest time that would work
 clear   do arms, table and things keep apart              mm left, dead motion taken off
+together, in its own file
 miss    how far from the taught pose does the TCP land    tolerance / predicted miss
 power   do supply, wires and fuse carry the current       available / peak current
 heat    how warm do servos get when it is repeated        degrees below the limit
@@ -12,94 +13,19 @@ heat    how warm do servos get when it is repeated        degrees below the limi
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from handfast.answers.facts import Facts
-from handfast.bench.parts import SIDES, Bench
+from handfast.answers.judging import MOST, Finding
+from handfast.answers.pair_questions import as_things_land, together
+from handfast.bench.parts import SIDES
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.motion.plan import DT, REACHED
 from handfast.units import DEGREE, KGF_CM
-
-LIMITS: dict[str, tuple[float, float]] = {
-    "reach": (0.0, 5.0),
-    "lift": (1.0, 1.5),
-    "pace": (1.0, 1.15),
-    "clear": (0.0, 10.0),
-    "miss": (1.0, 1.5),
-    "power": (1.0, 1.25),
-    "heat": (0.0, 10.0),
-}
-"""Limit and enough of each question (common practice, no source); a bench can set its own."""
-
-UNITS = {"reach": "°", "lift": "×", "pace": "×", "clear": "mm", "miss": "×", "power": "×", "heat": "K"}
-
-ASKS = {
-    "reach": "is every pose inside the joints' travel",
-    "lift": "can every servo carry its load at every instant",
-    "pace": "can the joints keep up with this timing",
-    "clear": "do arms, table and things keep apart",
-    "miss": "how far from the taught pose does the TCP land",
-    "power": "do supply, wires and fuse carry the current",
-    "heat": "how warm do the servos get when it is repeated",
-}
-
-MARGINS = {
-    "reach": "degrees to the nearest stop",
-    "lift": "available over needed torque",
-    "pace": "time taken over the shortest possible",
-    "clear": "millimetres left, dead motion taken off",
-    "miss": "tolerance over predicted miss",
-    "power": "available over peak current",
-    "heat": "degrees below the limit",
-}
-
-MOST = 99.0
-"""Ratios are not told beyond this."""
-
-
-@dataclass(frozen=True)
-class Finding:
-    """The worst of one question: margin, when (s), where and why in words, and which part it hangs on.
-
-    subject: joint, arm or step that it hangs on, for the changes to work with. curve: margin over time, for
-    the plot, or None.
-    """
-
-    margin: float
-    when: float | None
-    where: str
-    why: str
-    subject: dict[str, object] = field(default_factory=dict)
-    curve: tuple[Array, Array] | None = None
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """A margin measured against the question's limits."""
-
-    word: str
-    room: float
-
-
-def limits_of(bench: Bench, question: str) -> tuple[float, float]:
-    """Limit and enough of a question on this bench."""
-    for own in bench.questions:
-        if own.name == question:
-            return own.limit, own.enough
-    return LIMITS[question]
-
-
-def judge(bench: Bench, question: str, margin: float) -> Verdict:
-    """room = (margin - limit) / (enough - limit): below 0 fails, up to 1 tight, from 1 holds."""
-    limit, enough = limits_of(bench, question)
-    room = (margin - limit) / (enough - limit)
-    word = "fails" if room < 0 else "tight" if room < 1 else "holds"
-    return Verdict(word, float(np.clip(room, -MOST, MOST)))
 
 
 def reach(facts: Facts) -> Finding:
@@ -272,7 +198,7 @@ def played_way(facts: Facts) -> str:
 
 def miss(facts: Facts) -> Finding:
     """Tolerance over the predicted distance between landing and taught place, the worst of all poses."""
-    landings = facts.landings("trimmed")
+    landings = as_things_land(facts, facts.landings("trimmed"))
     if not landings:
         return Finding(MOST, None, "no taught pose", "nothing to miss")
     ratios = [facts.routine.tolerance_of(x.step) / max(x.expected, 1e-6) for x in landings]
@@ -426,7 +352,11 @@ QUESTIONS: dict[str, Callable[[Facts], Finding]] = {
     "lift": lift,
     "pace": pace,
     "clear": clear,
+    "together": together,
     "miss": miss,
     "power": power,
     "heat": heat,
 }
+
+ASKED_OF = {"together": ("carry",)}
+"""Questions that are only asked of routines with such a step."""

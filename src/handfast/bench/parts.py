@@ -175,6 +175,7 @@ class Gripper(Servoed):
     friction: float = number("pad_friction", 0.6, 0.01, 3, "coefficient of friction of the pads")
     pad_radius: float = number("pad_radius_mm", 5, 0.1, 200, "effective radius of a pad, for twisting")
     twist_limit: float = number("pad_twist_deg", 5, 0, 180, "twist that the pads give without slipping")
+    pads_pivot: bool = flag("pads_pivot", False, "true if the pads turn freely about the line on which they close")
 
 
 @dataclass(frozen=True, kw_only=True)

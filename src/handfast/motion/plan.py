@@ -13,7 +13,19 @@ from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import Model
 from handfast.mechanics.supply import arm_currents, electric_figures, servo_currents, voltages
-from handfast.motion.carrying import thing_path
+from handfast.motion.carrying import interpolation_error
+from handfast.motion.coordinated import (
+    LAG_SHARE,
+    Carried,
+    Together,
+    feedback_of,
+    groups,
+    lag_cap,
+    link_of,
+    planned_error,
+    work_out,
+)
+from handfast.motion.gripping import closing_gap
 from handfast.motion.timing import (
     BLEND,
     EFFORT,
@@ -81,7 +93,7 @@ class Shortfall:
 class Motion:
     """A routine as motion, in N samples `DT` apart.
 
-    q, qd, qdd (N, K); gaps (N, 2) m between the pads; loads (N, 2) kg held by each gripper; load_offsets
+    q, qd, qdd (N, K); gaps (N, 2) m asked for between the pads; loads (N, 2) kg held by each gripper; load_offsets
     (N, 2, 3) m from the TCP in the axes of the last link; step (N, 2): the step each arm is in.
     """
 
@@ -97,6 +109,7 @@ class Motion:
     arrivals: tuple[Arrival, ...]
     timings: tuple[Timing, ...]
     shortfalls: tuple[Shortfall, ...]
+    carries: tuple[Carried, ...] = ()
 
     @property
     def duration(self) -> float:
@@ -158,6 +171,10 @@ class _Planner:
         self.timings: list[Timing] = []
         self.shortfalls: list[Shortfall] = []
         self.over: dict[str, int] = {}
+        self.groups = groups(routine)
+        self.worked: dict[int, Together] = {}
+        self.carries: list[Carried] = []
+        self.closed = 0
         self.tracks = {
             side: _Track(side, self._first_pose(side), self.bench.arm(side).gripper.opening[1]) for side in SIDES
         }
@@ -193,6 +210,7 @@ class _Planner:
             arrivals=tuple(self.arrivals),
             timings=tuple(self.timings),
             shortfalls=tuple(self.shortfalls),
+            carries=tuple(self.carries),
         )
 
     def _first_pose(self, side: Side) -> Array:
@@ -221,9 +239,19 @@ class _Planner:
     # -- the steps -------------------------------------------------------------------------------------
 
     def _do_go(self, step: Step, number: int) -> None:
-        self._go(step, number, {side: np.array(_taught(step, side).target) for side in step.sides}, "way")
+        goals = {side: self._closing(side, number, np.array(_taught(step, side).target)) for side in step.sides}
+        self._go(step, number, goals, "way")
         for side in step.sides:
             self._arrive(number, side)
+
+    def _closing(self, side: Side, number: int, target: Array) -> Array:
+        """The target of a pose: where a carry's grips close, with the fingers turned as the carry needs them."""
+        for k, group in enumerate(self.groups):
+            if group.gripped and group.closing.get(side) == number:
+                together = self._together_of(k)
+                part = self.bench.columns(side)
+                return np.asarray(together.closing[part] - together.off[part])
+        return target
 
     def _do_wait(self, step: Step, number: int) -> None:
         for side in step.sides:
@@ -296,36 +324,70 @@ class _Planner:
         )
 
     def _do_carry(self, step: Step, number: int) -> None:
-        """Both arms keep their places on the thing while its pose goes from here to the taught end."""
-        chain = self.model.chain
-        q0 = np.concatenate([self.tracks[side].q for side in SIDES])
-        q1 = np.concatenate([np.array(_taught(step, side).target) for side in SIDES])
-        ends = tool_poses(chain, np.stack([q0, q1]))
-        wanted = thing_path(ends, 41)
-        points = []
+        """Both arms keep their places on the thing while it follows its path."""
+        k = next(k for k, group in enumerate(self.groups) if number in group.carries)
+        together, group = self._together_of(k), self.groups[k]
+        index = group.carries.index(number)
+        leg = together.legs[index]
+        if index == 0:
+            self.closed = self.tracks["left"].count - 1
         for arm, side in enumerate(SIDES):
-            found = np.empty((len(wanted), len(self.tracks[side].q)))
-            near = self.tracks[side].q
-            worst = Shortfall(number, side, "carry", 0.0, -1.0)
-            one = chain.only(arm)
-            for k in range(len(wanted)):
-                solution = solve(one, wanted[k, arm], near)
-                near = found[k] = solution.q[0]
-                worst = Shortfall(
-                    number,
-                    side,
-                    "carry",
-                    max(worst.short, solution.short[0]),
-                    max(worst.beyond, solution.beyond[0]),
-                )
-            found[0] = self.tracks[side].q
-            points.append(found)
-            self._note(worst)
-        self._move(
-            step, number, {s: spline_path(p, _MANY_STATIONS) for s, p in zip(SIDES, points, strict=True)}, "carry"
+            self._note(Shortfall(number, side, "carry", leg.short[arm], leg.beyond[arm]))
+        loads = np.array([self.tracks[s].load for s in SIDES])
+        offsets = np.array([self.tracks[s].load_offset for s in SIDES])
+        start = np.concatenate([self.tracks[s].q for s in SIDES])
+        q = feedback_of(self.model, leg.q, leg.q[0] - start, leg.off, loads, offsets)
+        paths = {side: spline_path(q[:, self.bench.columns(side)], _MANY_STATIONS) for side in SIDES}
+        path = self._together(paths)
+        allowed = LAG_SHARE * self.routine.tolerance_of(number)
+        cap = lag_cap(self.model, path.q, path.slope, allowed)
+        first = self.tracks["left"].count
+        law = self._move(step, number, paths, "carry", cap=cap)
+        last = self.tracks["left"].count - 1
+        self.carries.append(
+            Carried(
+                step=number,
+                closed=self.closed,
+                first=first,
+                last=last,
+                keep=step.keep,
+                error=self._kept_to(together, index, law.s),
+                twist=leg.twist,
+                turned=together.turned,
+                joint_error=interpolation_error(self.model.chain, leg.q[0], leg.q[-1]),
+                disagree=(float(leg.disagree[0]), float(leg.disagree[1]), float(leg.disagree[2])),
+                interference=0.0,
+                judged=group.gripped and step.keep in ("pose", "taught"),
+            )
         )
         for side in SIDES:
-            self._arrive(number, side)
+            if step.taught(side) is not None:
+                self._arrive(number, side)
+
+    def _kept_to(self, together: Together, index: int, s: Array) -> float:
+        """Largest change of the links' relative position along a leg at path coordinates s, from what it shall be."""
+        leg = together.legs[index]
+        points = spline_path(leg.q, _MANY_STATIONS).at(s)[0]
+        return planned_error(self.model, points, s, leg.keep)
+
+    def _together_of(self, k: int) -> Together:
+        """Group number k of the carries, worked out when it is first needed."""
+        if k not in self.worked:
+            group, bench = self.groups[k], self.bench
+            first = self.routine.steps[group.carries[0]]
+            mass = bench.thing(first.thing).mass if first.thing is not None and group.gripped else 0.0
+            loads, offsets = np.full(2, mass / 2.0), np.zeros((2, 3))
+            if group.closing:
+                pairs = [
+                    link_of(self.model, _taught(self.routine.steps[group.closing[s]], s), s, 0.0 * loads, offsets)
+                    for s in SIDES
+                ]
+                start, off = (np.concatenate([pair[i] for pair in pairs]) for i in range(2))
+            else:
+                start = np.concatenate([self.tracks[s].q for s in SIDES])
+                off = np.zeros_like(start)
+            self.worked[k] = work_out(self.model, self.routine, group, start, off, loads, offsets)
+        return self.worked[k]
 
     # -- parts of steps --------------------------------------------------------------------------------
 
@@ -376,7 +438,7 @@ class _Planner:
         number: int,
         paths: dict[Side, Path],
         part: str,
-        cap: float = np.inf,
+        cap: Array | float = np.inf,
         hurry: bool = True,
     ) -> PathTime:
         """Lay down one synchronised motion of one or both arms along paths of one path coordinate."""
@@ -435,7 +497,7 @@ class _Planner:
 
         return Path(at, max(path.stations for path in paths.values()))
 
-    def _law(self, path: Path, demand: Demand, sides: tuple[Side, ...], effort: float, cap: float) -> TimeLaw:
+    def _law(self, path: Path, demand: Demand, sides: tuple[Side, ...], effort: float, cap: Array | float) -> TimeLaw:
         """The fastest law at the voltage that the servos get while they follow it: a short fixed point."""
         figures = hashlib.blake2b(repr((sides, effort)).encode(), digest_size=16)
         parts = (np.asarray(cap, dtype=float), demand.a, demand.b, demand.c, demand.rub, path.slope)
@@ -446,7 +508,9 @@ class _Planner:
             self.known[key] = self._found_law(path, demand, sides, effort, cap)
         return self.known[key]
 
-    def _found_law(self, path: Path, demand: Demand, sides: tuple[Side, ...], effort: float, cap: float) -> TimeLaw:
+    def _found_law(
+        self, path: Path, demand: Demand, sides: tuple[Side, ...], effort: float, cap: Array | float
+    ) -> TimeLaw:
         model = self.model
         part = slice(None) if len(sides) == 2 else self.bench.columns(sides[0])
         voltage = np.full(model.chain.joints, self.bench.supply.voltage)
@@ -478,7 +542,7 @@ class _Planner:
         R_LT = self.model.chain.tool_turns[SIDES.index(side)]
         down = X_WT[:3, :3].T @ np.array([0.0, 0.0, -thing.grip_height])
         track.load_offset, track.thing = R_LT @ down, thing_name
-        gap = np.linspace(track.gap, thing.grip_width, n)
+        gap = np.linspace(track.gap, closing_gap(self.bench, gripper, thing), n)
         load = np.linspace(track.load, share * thing.mass, n)
         q = np.tile(track.q, (n, 1))
         track.add(q, np.zeros_like(q), np.zeros_like(q), gap, load, number)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from handfast.answers.questions import limits_of, surge
+from handfast.answers.judging import limits_of
+from handfast.answers.questions import surge
 from handfast.bench.parts import SIDES, Side
 from handfast.landing.predict import Jump
 from handfast.report.charts import Panel, fill_sample, legend, stroke_sample, top_of

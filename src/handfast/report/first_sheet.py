@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.answers.ask import Answers
-from handfast.answers.questions import limits_of
+from handfast.answers.judging import limits_of
 from handfast.bench.parts import Bench, Thing
 from handfast.mechanics.capacity import Capacity
 from handfast.report.bench_picture import Reaches

@@ -9,7 +9,7 @@ import numpy as np
 
 from handfast.answers.ask import Answers, ask
 from handfast.answers.facts import Facts
-from handfast.answers.questions import limits_of
+from handfast.answers.judging import limits_of
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Bench, Side, Thing
 from handfast.correction.correct import as_corrected, correct, uncorrected

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.answers.ask import Answer
-from handfast.answers.questions import ASKS, MARGINS
+from handfast.answers.judging import ASKS, MARGINS
 from handfast.bench.parts import SIDES
 from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
 from handfast.report.first_sheet import change_first, does, word

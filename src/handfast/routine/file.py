@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -84,8 +85,10 @@ def _check_step(step: Step, number: int, names: set[str], bench: Bench, document
     poses = [side for side in ("left", "right") if step.taught(side) is not None]
     if step.do in ("go", "stroke") and not poses:
         raise refuse(("do",), f"{step.do} without a pose", "a table [step.left] or [step.right], or both")
-    if step.do in ("pass", "carry") and len(poses) < 2:
-        raise refuse(("do",), f"{step.do} needs both arms", "tables [step.left] and [step.right]")
+    if step.do == "pass" and len(poses) < 2:
+        raise refuse(("do",), "pass needs both arms", "tables [step.left] and [step.right]")
+    if step.do == "carry":
+        _check_carry(step, len(poses), refuse)
     if step.do == "pass" and step.giver is None:
         raise refuse((), "giver is missing", 'giver = "left" or giver = "right"')
     if step.do in ("grip", "release") and step.arm is None:
@@ -109,6 +112,33 @@ def _check_step(step: Step, number: int, names: set[str], bench: Bench, document
             ("after",), f'no earlier step "{step.after}"', "the name of an earlier step",
             available=[n for n in names if n], asked=step.after,
         )  # fmt: skip
+
+
+def _check_carry(step: Step, poses: int, refuse: Callable[..., InputError]) -> None:
+    """A carry is told by both taught poses, by the path of the thing, or by the arm that leads."""
+    if step.keep == "mirror":
+        if step.moves_thing or poses == 0 or step.taught(step.leader) is None:
+            raise refuse(
+                ("keep",),
+                "a carry that mirrors needs the pose of the arm that leads",
+                'a table [step.left] or [step.right], and arm = "left" or "right" if both are there',
+            )
+    elif poses and step.moves_thing:
+        raise refuse(
+            ("do",),
+            "carry has taught poses and a path of the thing",
+            "either tables [step.left] and [step.right], or raise_mm, shift_mm, tilt_deg, swing_deg",
+        )
+    elif poses != 2 and not step.moves_thing:
+        raise refuse(
+            ("do",),
+            "carry needs both arms, or a path of the thing",
+            "tables [step.left] and [step.right]; or raise_mm, shift_mm, tilt_deg, swing_deg",
+        )
+    if step.keep == "taught" and poses != 2:
+        raise refuse(("keep",), 'keep = "taught" without taught poses', "tables [step.left] and [step.right]")
+    if step.squeeze > 0 and step.thing is None:
+        raise refuse(("squeeze_N",), "a squeeze without a thing", 'thing = "..." or no squeeze_N')
 
 
 def _check_taught(taught: Taught, side: str, bench: Bench, document: Document, key: Key, do: str) -> None:

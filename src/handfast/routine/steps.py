@@ -12,6 +12,7 @@ from handfast.bench.parts import SIDES, Rows, Side, Vector
 from handfast.files.fields import choice, matrix, number, table, tables, text, vector, whole
 
 HOLDS = ("held", "let go", "unknown")
+KEEPS = ("pose", "taught", "distance", "mirror")
 KINDS = ("go", "grip", "release", "wait", "stroke", "pass", "carry")
 
 
@@ -60,6 +61,13 @@ class Step:
     tolerance: float | None = number("tolerance_mm", None, 0.01, 500, "how far from the taught place it may land")
     giver: str | None = choice("giver", None, SIDES, "in a pass: the arm that gives")
     approach: float = number("approach_mm", 40, 0, 500, "in a pass: straight way along the fingers, in and out")
+    keep: str = choice("keep", "pose", KEEPS, "in a carry: what the arms keep of each other")
+    raised: float = number("raise_mm", 0, -2000, 2000, "in a carry without taught poses: how far it goes up")
+    shift: Vector | None = vector("shift_mm", None, "in a carry without taught poses: how far along x and y", 2)
+    tilt: float = number("tilt_deg", 0, -90, 90, "in a carry without taught poses: how far the right grip is tilted up")
+    swing: float = number("swing_deg", 0, -360, 360, "in a carry without taught poses: turn about the vertical")
+    swing_about: Vector | None = vector("swing_about_mm", None, "x and y of that vertical (its middle if left out)", 2)
+    squeeze: float = number("squeeze_N", 0, 0, 1000, "in a carry: force with which the arms press on the thing")
     after: str | None = text("after", None, "name of an earlier step that must be over first")
 
     def taught(self, side: str) -> Taught | None:
@@ -79,6 +87,18 @@ class Step:
         if named or self.arm is None:
             return named or SIDES
         return SIDES if self.arm == "both" else (self.arm,)  # type: ignore[return-value]
+
+    @property
+    def moves_thing(self) -> bool:
+        """In a carry: whether the path of the thing itself is given."""
+        return bool(self.raised or self.tilt or self.swing or (self.shift is not None and any(self.shift)))
+
+    @property
+    def leader(self) -> Side:
+        """In a carry that mirrors: the arm that leads."""
+        if self.arm in SIDES:
+            return "left" if self.arm == "left" else "right"
+        return "left" if self.left is not None else "right"
 
     @property
     def taker(self) -> str:

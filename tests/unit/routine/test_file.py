@@ -246,3 +246,35 @@ def test_a_bench_without_routines_says_what_to_do(tmp_path):
     """Teach one."""
     with pytest.raises(InputError, match="this bench has no routine"):
         find_routines(BenchFolder(tmp_path), [])
+
+
+CARRY = '[routine]\nname = "r"\n[[step]]\ndo = "carry"\n'
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ("", "carry needs both arms, or a path of the thing"),
+        ('keep = "mirror"\n', "a carry that mirrors needs the pose of the arm that leads"),
+        ('keep = "taught"\nraise_mm = 20\n', 'keep = "taught" without taught poses'),
+        ("raise_mm = 20\nsqueeze_N = 2\n", "a squeeze without a thing"),
+        ('keep = "hug"\nraise_mm = 20\n', "hug"),
+        ("raise_mm = 20\n[step.left]\npose_deg = [0, 0, 0, 0, 0]\n", "carry has taught poses and a path of the thing"),
+    ],
+)
+def test_a_carry_that_cannot_be_told_is_refused(more, message):
+    """Neither poses nor a path, both, a mirror without its leader, a squeeze on nothing: place and way out."""
+    with pytest.raises(InputError) as caught:
+        read(CARRY + more)
+    said = str(caught.value)
+    assert message in said.splitlines()[0]
+    assert said.startswith("r.toml:")
+    assert "expected: " in said or "available: " in said
+
+
+def test_a_carry_by_its_path_is_read():
+    """Raised by 20 mm, shifted, tilted and swung about a point, in SI units."""
+    path = "raise_mm = 20\nshift_mm = [5, -10]\ntilt_deg = 3\nswing_deg = 90\nswing_about_mm = [0, 50]\n"
+    step = read(CARRY + path).steps[0]
+    assert step.moves_thing
+    assert (step.raised, step.shift, step.swing_about) == (0.02, (0.005, -0.01), (0.0, 0.05))
