@@ -10,7 +10,7 @@ import pytest
 from handfast.bench.parts import SIDES
 from handfast.errors import InputError
 from handfast.fitting.calibrate import Calibration, calibrate
-from handfast.records.readings import Bar, Readings
+from handfast.records.readings import Bar, Readings, read_readings
 from handfast.sessions.measure import Errors, MakerAtStandIn
 from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import Truth, draw_truth
@@ -120,3 +120,14 @@ def test_a_bar_that_never_moved_is_refused(maker):
         calibrate(maker.bench, Readings(bars=(bar, bar, bar)))
     assert "lead the bar about" in str(caught.value)
     assert SIDES == ("left", "right")
+
+
+def test_the_example_on_the_page_is_read(tmp_path):
+    """docs/calibrating.md shows a file as it is taken: one bar and one level."""
+    page = (seedling.ROOT / "docs" / "calibrating.md").read_text()
+    example = tmp_path / "session.toml"
+    example.write_text(page.split("```toml\n")[1].split("```")[0])
+    found = read_readings(example, seedling.bench())
+    assert (len(found.bars), len(found.levels), len(found)) == (1, 1, 2)
+    assert found.bars[0].length == pytest.approx(0.06)
+    assert found.levels[0].tilt == pytest.approx(np.radians(41.5))
