@@ -52,24 +52,27 @@ def right(x: float, y: float, z: float, lean: float = 15.0, jaws: float | None =
 
 
 def pass_pot() -> list[Part]:
-    """Left takes a pot from the table, passes it to right in mid-air, right puts it down on its own side."""
+    """Right takes a pot from the table, passes it to left in mid-air, left puts it down on its own side.
+
+    The right hand's pads pivot, so the pot hangs upright from it; the left hand's hold it as they take it.
+    """
     return [
-        Lead(left(-128, -95, 92, lean=30)),
-        Lead(left(-128, -95, 42)),
-        Say("left grip plug-pot"),
-        Take("left", "plug-pot"),
-        Lead(left(-128, -95, 95, lean=30)),
-        Lead(left(-60, -20, 160, lean=75)),
-        Say("pass left plug-pot"),
-        Lead({**left(-10, 0, 165, lean=90), **right(12, 0, 150, lean=90)}),
-        Take("left", None),
+        Lead(right(128, -95, 95, lean=40)),
+        Lead(right(128, -95, 42, lean=40)),
+        Say("right grip plug-pot"),
         Take("right", "plug-pot"),
-        Lead({**left(-80, -10, 160, lean=80), **right(60, -10, 150, lean=80)}),
-        Lead(right(128, -95, 95, lean=30)),
-        Lead(right(128, -95, 42)),
-        Say("right release"),
+        Lead(right(128, -95, 95, lean=40)),
+        Lead(right(60, -20, 120, lean=45)),
+        Say("pass right plug-pot"),
+        Lead({**right(10, 0, 120, lean=45), **left(-5, 0, 116, lean=58)}),
         Take("right", None),
-        Lead(right(128, -95, 95, lean=30)),
+        Take("left", "plug-pot"),
+        Lead({**right(80, -10, 130, lean=50), **left(-60, -10, 120, lean=58)}),
+        Lead(left(-70, -82, 95, lean=58)),
+        Lead(left(-70, -82, 42, lean=58)),
+        Say("left release"),
+        Take("left", None),
+        Lead(left(-70, -82, 95, lean=58)),
     ]
 
 

@@ -16,12 +16,10 @@ from handfast.mechanics.clearance import survey
 from handfast.mechanics.dynamics import spring_torques
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, torque_limits, voltages
+from handfast.motion.gripping import GRIP_SHARE
 from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine
-
-GRIP_SHARE = 0.4
-"""Share of the stall current that a gripper draws while it holds (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -82,6 +82,10 @@ def parser() -> argparse.ArgumentParser:
 
     vet_options(command("vet", "judge servos before they are built in, and say which goes where"))
 
+    from handfast.cli.rehearse import options as rehearse_options
+
+    rehearse_options(command("rehearse", "play a routine on the physics twin of the bench, once or many times"))
+
     from handfast.cli.board import options as board_options
 
     board_options(

@@ -25,6 +25,7 @@ from handfast.motion.coordinated import (
     planned_error,
     work_out,
 )
+from handfast.motion.gripping import closing_gap
 from handfast.motion.timing import (
     BLEND,
     EFFORT,
@@ -92,7 +93,7 @@ class Shortfall:
 class Motion:
     """A routine as motion, in N samples `DT` apart.
 
-    q, qd, qdd (N, K); gaps (N, 2) m between the pads; loads (N, 2) kg held by each gripper; load_offsets
+    q, qd, qdd (N, K); gaps (N, 2) m asked for between the pads; loads (N, 2) kg held by each gripper; load_offsets
     (N, 2, 3) m from the TCP in the axes of the last link; step (N, 2): the step each arm is in.
     """
 
@@ -541,7 +542,7 @@ class _Planner:
         R_LT = self.model.chain.tool_turns[SIDES.index(side)]
         down = X_WT[:3, :3].T @ np.array([0.0, 0.0, -thing.grip_height])
         track.load_offset, track.thing = R_LT @ down, thing_name
-        gap = np.linspace(track.gap, thing.grip_width, n)
+        gap = np.linspace(track.gap, closing_gap(self.bench, gripper, thing), n)
         load = np.linspace(track.load, share * thing.mass, n)
         q = np.tile(track.q, (n, 1))
         track.add(q, np.zeros_like(q), np.zeros_like(q), gap, load, number)

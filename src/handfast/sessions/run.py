@@ -34,6 +34,9 @@ CREEP_TOLERANCE = 0.12 * DEGREE
 MOST_TRIM = 12.0 * DEGREE
 """A command is never trimmed farther than this from its target: beyond it, something else is wrong."""
 
+FADE = 0.2
+"""Time in which the trim of a stroke's first pose fades while its own commands take over, s."""
+
 STOP_SHORT = 2.5 * DEGREE
 """How far before its target a joint of undecided flank stops, to creep in from there."""
 
@@ -104,6 +107,7 @@ class _Player:
         frames = math.ceil(motion.duration / self.frame_time - 1e-9) + 1  # the last one reaches the end
         per_frame = self.frame_time / DT
         order = sorted(stops)
+        strokes = sorted((a.sample for a in passing), reverse=True)
         done = 0
         trim_from, trim_since = self.trim.copy(), 0.0
         for n in range(frames):
@@ -117,9 +121,17 @@ class _Player:
             )
             next_stop = order[done] if done < len(order) else None
             short = np.zeros(len(q))
-            if next_stop is not None and next_stop in creeps:
-                short = self._short_of(creeps[next_stop], motion, next_stop, position, trim_since)
-            self.send(q + trim_from + short, k)
+            # A stroke ahead is drawn before the arms make for their next stop.
+            ahead = next((s for s in strokes if next_stop is None or s < next_stop), -1)
+            drawing = position <= ahead
+            if next_stop is not None and next_stop in creeps and not drawing:
+                short = self._short_of(creeps[next_stop], motion, next_stop, position, max(trim_since, ahead))
+            # A corrected stroke's commands hold all that its servos will lack: the trim of the pose before would
+            # make it up a second time, so it fades.
+            kept = 1.0
+            if self.mode == "corrected" and ahead > trim_since:
+                kept = max(0.0, 1.0 - (position - trim_since) * DT / FADE)
+            self.send(q + kept * trim_from + short, k)
             while passing and passing[-1].sample <= k:
                 self.note_passing(passing.pop())
             while next_stop is not None and position >= next_stop - 1e-9:

@@ -2,13 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from handfast.bench.parts import Bench
 from handfast.geometry.rigid import Array
-from handfast.standins.servo_model import ServoArms
+
+
+class StandIn(Protocol):
+    """Arms that answer pulses with wiper voltages."""
+
+    @property
+    def time_us(self) -> int:
+        """Simulated time, µs."""
+
+    def run(self, pulses: Array) -> Array:
+        """A row of pulses (N, channels) s per ms; wiper V, supply V and both arms' A (N, channels + 3)."""
+
+    def load(self, side: int, mass: float, offset: Sequence[float]) -> None:
+        """What a hand holds, for a stand-in that has no things of its own."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +41,7 @@ class DirectBoard:
 
     name = "simulated arms, in memory"
 
-    def __init__(self, bench: Bench, arms: ServoArms):
+    def __init__(self, bench: Bench, arms: StandIn):
         self._arms, self._controller = arms, bench.controller
         self._frames = 0
         self._full = 2**bench.controller.wiper_bits

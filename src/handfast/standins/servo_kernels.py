@@ -33,6 +33,36 @@ def toward(value, goal, most):
     return min(max(goal, value - most), value + most)
 
 
+@inner
+def asked_pulse(ring, i, pulse, delay, clock):
+    """Put servo i's newest pulse into the delay line; returns the one that its dead time (s) lets through."""
+    ring[i, clock % ring.shape[1]] = pulse
+    back = int(delay * 1000.0 + 0.5)
+    return ring[i, (clock - back) % ring.shape[1]]
+
+
+@inner
+def drive_for(pulse, zero, slope, shown, speed, damping, band, full):
+    """Share of the full voltage, -1 to 1, that the electronics give: proportional, outside their dead band."""
+    goal = (pulse - zero) / slope
+    error = goal - shown
+    if abs(error) <= 0.5 * band:
+        return 0.0
+    return min(max((error - damping * speed) / full, -1.0), 1.0)
+
+
+@inner
+def motor_amps(stall, free, idle, given, speed, free_speed):
+    """Current of a driven motor, A: stall current times what its counter-voltage leaves, and what it idles with."""
+    return stall * abs(given - speed / free_speed) + (free if speed != 0.0 else idle)
+
+
+@inner
+def wiper(zero, slope, shown, follows, share, noise):
+    """Wiper voltage: the line, scaled as far as the potentiometer follows the supply, and noise."""
+    return (zero + slope * shown) * (1.0 + follows * (share - 1.0)) + noise
+
+
 @kernel(
     "void(i8[::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[::1], f8[:,::1], f8[:,:,::1], f8[::1], f8[:,::1], "
     "f8[:,::1], f8[:,::1], f8[:,::1], f8[:,:,::1], f8[:,::1], f8[:,::1], f8[:,::1], i8[::1], f8[:,::1], "
@@ -99,7 +129,6 @@ def advance_kernel(
             else:
                 amps1 += state[9, i]
         sag = inner_r * (amps0 + amps1)
-        slot = clock[0] % ring.shape[1]
         for i in range(S):
             (
                 unseen, seen, band, full, give, gear, rub, stall, free, rated, rotor, delay, i_stall, i_free,
@@ -112,9 +141,7 @@ def advance_kernel(
             on_left = i < first[1] or i == K
             volt = volts - sag - (lead0 * amps0 if on_left else lead1 * amps1)
             k = max(volt, 0.0) / rated
-            ring[i, slot] = pulses[n, i]
-            back = int(delay * 1000.0 + 0.5)
-            asked = ring[i, (clock[0] - back) % ring.shape[1]]
+            asked = asked_pulse(ring, i, pulses[n, i], delay, clock[0])
             motor, speed, shaft, rigid, link = state[0, i], state[1, i], state[2, i], state[3, i], state[4, i]
             limp = asked <= 0.0
             jointed = i < K
@@ -125,10 +152,8 @@ def advance_kernel(
                 own += state[8, i]
             drive = 0.0
             if not limp:
-                goal = (asked - servo[21, i]) / servo[22, i]
-                error = goal - reading(shaft, offset, bow, phase, span)
-                if abs(error) > 0.5 * band:
-                    drive = min(max((error - servo[25, i] * speed) / full, -1.0), 1.0)
+                shown = reading(shaft, offset, bow, phase, span)
+                drive = drive_for(asked, servo[21, i], servo[22, i], shown, speed, servo[25, i], band, full)
             push = 0.0 if limp else stall * k * drive
             drag = 0.0 if limp else stall / free
             friction = gear + (rub if jointed else 0.0)
@@ -148,9 +173,8 @@ def advance_kernel(
                 state[5, i] = 0.0
                 state[0, i], state[2, i], state[3, i], state[4, i] = motor, shaft, rigid, new
                 state[9, i] = i_idle
-                out[n, i] = servo[23, i] + servo[24, i] * reading(shaft, offset, bow, phase, span)
-                out[n, i] *= 1.0 + follows * (volt / volts - 1.0)
-                out[n, i] += noise[n, i]
+                shown = reading(shaft, offset, bow, phase, span)
+                out[n, i] = wiper(servo[23, i], servo[24, i], shown, follows, volt / volts, noise[n, i])
                 continue
             net = push - load
             old_speed = speed
@@ -189,11 +213,10 @@ def advance_kernel(
             if limp:
                 state[9, i] = i_idle
             else:
-                amps = i_stall * abs(k * drive - speed / free) + (i_free if speed != 0.0 else i_idle)
+                amps = motor_amps(i_stall, i_free, i_idle, k * drive, speed, free)
                 state[9, i] += (amps - state[9, i]) * dt / 0.002
-            out[n, i] = servo[23, i] + servo[24, i] * reading(shaft, offset, bow, phase, span)
-            out[n, i] *= 1.0 + follows * (volt / volts - 1.0)
-            out[n, i] += noise[n, i]
+            shown = reading(shaft, offset, bow, phase, span)
+            out[n, i] = wiper(servo[23, i], servo[24, i], shown, follows, volt / volts, noise[n, i])
         out[n, S] = volts - sag - lead0 * amps0
         out[n, S + 1] = amps0
         out[n, S + 2] = amps1

@@ -61,6 +61,67 @@ class Truth:
         return self.chain.joints
 
 
+def design_truth(bench: Bench) -> Truth:
+    """A pair of arms exactly as `bench` describes it: no error of lengths, bases or feedback, and no noise.
+
+    The electronics damp as those of `draw_truth` do, in the middle of their range.
+    """
+    parts: list[Joint | Gripper] = [*bench.joints, *(bench.arm(side).gripper for side in SIDES)]
+    servos = [bench.servo_of(part) for part in parts]
+    chain = chain_of(bench)
+
+    def each(of_servo: str, of_joint: str | None = None) -> Array:
+        found = []
+        for part, servo in zip(parts, servos, strict=True):
+            own = None if of_joint is None else getattr(part, of_joint, None)
+            found.append(float(getattr(servo, of_servo) if own is None else own))
+        return np.array(found)
+
+    stall, free = each("stall_torque"), each("no_load_speed")
+    full_drive = each("full_drive_error", "full_drive")
+    rotor = each("reflected_inertia")
+    limp = np.array([getattr(p, "limp_friction", None) or s.limp_friction * s.stall_torque
+                     for p, s in zip(parts, servos, strict=True)])  # fmt: skip
+    level = np.concatenate([_stretched(chain, arm) for arm in range(2)])
+    inertia = rotor + np.append(_own_inertias(chain, level), [0.0, 0.0])
+    volts_per_count = bench.controller.reference / 2**bench.controller.wiper_bits
+    S = len(parts)
+    return Truth(
+        chain=chain,
+        springs=np.array([(j.spring.rate, j.spring.rest) if j.spring else (0.0, 0.0) for j in bench.joints]),
+        channel=np.array([part.channel for part in parts]),
+        unseen_play=np.array([getattr(p, "unseen_play", 0.0) for p in parts]),
+        seen_play=each("seen_play", "seen_play"),
+        dead_band=each("dead_band_angle", "dead_band"),
+        full_drive=full_drive,
+        compliance=np.array([getattr(p, "compliance", 0.0) for p in parts]),
+        gear_friction=limp,
+        joint_friction=stall * np.array([getattr(p, "joint_friction", 0.02) for p in parts]),
+        stall=stall,
+        free_speed=free,
+        rated_voltage=each("rated_voltage"),
+        rotor=rotor,
+        dead_time=each("dead_time"),
+        damping=np.maximum(0.0, 1.6 * np.sqrt(inertia * full_drive / stall) - full_drive / free),
+        stall_current=each("stall_current"),
+        free_current=each("no_load_current"),
+        idle_current=each("idle_current"),
+        offset=np.zeros(S),
+        bow=np.zeros(S),
+        bow_phase=np.zeros(S),
+        bow_span=np.array([p.travel[1] - p.travel[0] for p in parts]),
+        pulse_zero=np.array([p.pulse_at_zero for p in parts]),
+        pulse_slope=np.array([p.pulse_slope or s.pulse_slope for p, s in zip(parts, servos, strict=True)]),
+        wiper_zero=np.array([p.wiper_at_zero for p in parts]) * volts_per_count,
+        wiper_slope=np.array([p.wiper_slope for p in parts]) * volts_per_count,
+        wiper_noise=np.zeros(S),
+        follows_supply=np.array([p.follows_supply for p in parts]),
+        supply_voltage=bench.supply.voltage,
+        supply_resistance=bench.supply.resistance,
+        lead_resistance=np.array([bench.arm(side).wire.resistance for side in SIDES]),
+    )
+
+
 def draw_truth(bench: Bench, seed: int) -> Truth:
     """A pair of arms as they might really be, drawn around the design of `bench`.
 

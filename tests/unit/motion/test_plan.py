@@ -112,7 +112,9 @@ def test_jaws_and_loads_follow_the_steps():
     m = plan(model, seedling.routine_of(seedling.go("left", *HOME), grip, seedling.go("left", *AWAY), release))
     assert m.gaps[0].tolist() == pytest.approx([0.056, 0.056])
     carrying = m.step[:, 0] == 2
-    assert m.gaps[carrying, 0] == pytest.approx(0.040)
+    # Pressed with 60 % of the servo's stall torque, which stands 2.4 of the 4 degrees behind that full drive takes,
+    # and half of 0.8 degrees of play: 2.8 degrees of 80 for 56 mm are 1.96 mm less than the pot's 40.
+    assert m.gaps[carrying, 0] == pytest.approx(0.040 - 0.00196)
     assert m.loads[carrying, 0] == pytest.approx(0.045)
     assert np.all(m.loads[:, 1] == 0)
     assert m.gaps[-1, 0] == pytest.approx(0.030)

@@ -95,8 +95,8 @@ def test_sheet_says_who_gives_and_who_takes(seedling):
     """In a pass one column gives and the other one takes."""
     view = routine(seedling, "pass-pot")
     number = next(k for k, step in enumerate(view.routine.steps) if step.do == "pass")
-    assert "gives plug-pot" in said(view.routine, number, "left")
-    assert "takes plug-pot" in said(view.routine, number, "right")
+    assert "gives plug-pot" in said(view.routine, number, "right")
+    assert "takes plug-pot" in said(view.routine, number, "left")
     assert "gives plug-pot" in words(sheet_pictures(view, "s")[0])
 
 
