@@ -143,11 +143,18 @@ void hf_port_pulses(const uint16_t *pulse)
 void hf_port_cut(void)
 {
     static const uint8_t none[4] = { 0, 0, 0, 0 };
-    PORTA &= (uint8_t)~_BV(PA0);
+    /* A frame that begins in a few microseconds cannot be held back any more. It begins first, so that no pulse
+       begins without the relay. */
     for (;;) {
         cli();
-        if (between_pulses()) break;
+        if (TCNT1 < QUIET_TO) break;
         sei();
+    }
+    PORTA &= (uint8_t)~_BV(PA0);
+    while (!between_pulses()) {
+        sei();
+        __asm__ volatile("nop");
+        cli();
     }
     connect(none);
     memset(wanted, 0, sizeof wanted);

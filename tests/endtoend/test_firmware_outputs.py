@@ -130,12 +130,12 @@ def test_no_pulse_is_cut_or_stretched_by_attach_stop_or_detach(tmp_path: Path) -
     assert max(widths) <= 2600 + EDGE
     assert min(widths) < 401, "the shortest was tried"
     assert max(widths) > 2599, "and the longest"
-    relay = 0
-    for _, output, level in edges:
+    relay, changed = 0, 0
+    for cycle, output, level in edges:
         if output == RELAY:
-            relay = level
+            relay, changed = level, cycle
         elif level:
-            assert relay, "no pulse begins without the relay"
+            assert relay, f"a pulse on {output} began {cycle - changed} cycles after the relay went off"
 
 
 @pytest.mark.parametrize("phase_us", range(50, 20_000, 650) if SOAK else [100, 900, 9_000, 19_500])

@@ -141,8 +141,9 @@ def test_category_1_ramps_down_then_cuts(tmp_path: Path, cause: str, phase_us: f
     assert ramp[0] < speed - 0.3 or ramp[1] < speed - 0.9, "slower from the next frame on; the first may round up"
     assert all(b <= a + 0.6 for a, b in itertools.pairwise(ramp)), "slower and slower"
     assert ramp[-1] == 0
-    # Evenly from full speed to nothing in half the stop time: 10 frames, 5 of them at full speed.
-    assert sum(ramp) == pytest.approx(speed * 5, abs=speed)
+    # Evenly from full speed to nothing in half the stop time: 10 frames, 5 of them at full speed. A stop that is
+    # noticed a little earlier than said above has its first frame before those that are counted here.
+    assert sum(ramp) == pytest.approx(speed * 5, abs=1.5 * speed)
 
 
 def test_heartbeat_and_stop_survive_noise_on_the_line(tmp_path: Path) -> None:
