@@ -20,14 +20,14 @@ help:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
 	  echo "handfast needs Python 3.11 or newer; name one: make PYTHON=/path/to/python3 ..."; exit 2; }
 	@$(PYTHON) -m venv .venv 2>/dev/null || { rm -rf .venv; \
-	  if [ "$$(id -u)" = 0 ]; then apt-get install -y -q python3-venv; \
-	  elif sudo -n true 2>/dev/null; then sudo apt-get install -y -q python3-venv; \
+	  if [ "$$(id -u)" = 0 ]; then apt-get update -q && apt-get install -y -q python3-venv; \
+	  elif sudo -n true 2>/dev/null; then sudo apt-get update -q && sudo apt-get install -y -q python3-venv; \
 	  else echo "Python's venv module is missing: install the package python3-venv, then try again"; exit 2; fi; \
 	  $(PYTHON) -m venv .venv; }
 
 .venv/run.stamp: .venv/bin/python pyproject.toml requirements.lock
 	@echo "setting up .venv (once) ..."
-	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e .
+	@$(BIN)/pip install -q --disable-pip-version-check -c requirements.lock -e '.[board,page,photo,rehearse]'
 	@touch $@
 
 .venv/dev.stamp: .venv/run.stamp
@@ -61,8 +61,8 @@ firmware/build/tools.stamp:
 	@mkdir -p firmware/build
 	@if command -v avr-gcc >/dev/null && [ -e /usr/include/simavr/sim_avr.h ] && [ -e /usr/include/libelf.h ] \
 	    && command -v cc >/dev/null; then :; \
-	elif [ "$$(id -u)" = 0 ]; then apt-get install -y -q $(FIRMWARE_PACKAGES); \
-	elif sudo -n true 2>/dev/null; then sudo apt-get install -y -q $(FIRMWARE_PACKAGES); \
+	elif [ "$$(id -u)" = 0 ]; then apt-get update -q && apt-get install -y -q $(FIRMWARE_PACKAGES); \
+	elif sudo -n true 2>/dev/null; then sudo apt-get update -q && sudo apt-get install -y -q $(FIRMWARE_PACKAGES); \
 	else echo "the tools for the firmware are missing: install $(FIRMWARE_PACKAGES), then try again"; exit 2; fi
 	@touch $@
 
