@@ -146,7 +146,8 @@ class Teaching:
         """By pedal or key: what is still and has moved is stored; if nothing is, it is refused with its cue."""
         ready = [s for s in self.sides if self.still.still(s) and not self._stroke[s]]
         moved = [s for s in ready if self.still.armed(s)]
-        if ready:
+        # An arm that rests where it was is not meant while the other one is still on its way.
+        if moved or len(ready) == len(self.sides):
             self._store(moved or ready)
         else:
             self.board.ask("cue", cue=2)
