@@ -378,7 +378,10 @@ static void start_line(void)
 /* Board time of an instant of the last few frames. */
 static uint32_t time_of(const volatile instant *end)
 {
-    uint32_t now = hf_port_now(), whole = now / 20000UL;
+    uint8_t flags = SREG;
+    cli();
+    uint32_t whole = frames;
+    SREG = flags;
     whole -= (uint8_t)(whole - end->frame);
     if ((end->flags & _BV(TOV1)) && end->count < TOP / 2) whole++;
     return whole * 20000UL + end->count / 2;

@@ -67,7 +67,7 @@ class Played:
             self.process.stdin.write(letters)
             self.process.stdin.flush()
 
-    def until(self, pattern, seconds=90.0):
+    def until(self, pattern, seconds=180.0):
         """Wait for a line; returns it."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
@@ -80,7 +80,7 @@ class Played:
         self.end()
         raise AssertionError(f"no line like {pattern!r} in:\n" + "\n".join(self.lines))
 
-    def end(self, seconds=120.0):
+    def end(self, seconds=240.0):
         """Wait for the end; returns exit status and what it printed."""
         try:
             status = self.process.wait(seconds)
