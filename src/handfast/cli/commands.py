@@ -14,6 +14,7 @@ from handfast.cli.board import command as board
 from handfast.cli.running import run
 from handfast.cli.score import score
 from handfast.cli.tables import answers_text, landings_text
+from handfast.cli.open import open_page
 from handfast.cli.vetting import vet
 from handfast.desk import work
 
@@ -225,4 +226,5 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "board": board,
     "score": score,
     "report": report,
+    "open": open_page,
 }
