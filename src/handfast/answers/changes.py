@@ -26,12 +26,14 @@ MOST_CHANGES = 3
 
 @dataclass(frozen=True)
 class Change:
-    """One change, in words, and the answer it would give."""
+    """One change, in words, the answer it would give, and the bench and the routine as it would make them."""
 
     words: str
     verdict: str
     room: float
     margin: float
+    bench: Bench = dataclasses.field(repr=False, compare=False)
+    routine: Routine = dataclasses.field(repr=False, compare=False)
 
 
 def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]:
@@ -45,7 +47,7 @@ def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]
         answer = QUESTIONS[question](made)
         verdict = judge(made.bench, question, answer.margin)
         if verdict.room > now.room + 0.02:
-            found.append(Change(trial.words, verdict.word, verdict.room, answer.margin))
+            found.append(Change(trial.words, verdict.word, verdict.room, answer.margin, made.bench, made.routine))
     found.sort(key=lambda change: -change.room)
     return tuple(found[:MOST_CHANGES])
 

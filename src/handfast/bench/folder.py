@@ -12,7 +12,7 @@ from handfast.bench.measured import amended, read_measured
 from handfast.bench.parts import SIDES, Bench, Servo
 from handfast.bench.servos import with_vetted
 from handfast.errors import InputError
-from handfast.files.document import Document, Key, read_document
+from handfast.files.document import Document, Key, parse_document, read_document
 from handfast.files.fields import read_table
 from handfast.units import DEGREE
 
@@ -150,10 +150,13 @@ def read_stock(path: Path) -> tuple[Servo, ...]:
     return tuple(stock)
 
 
-def read_bench(folder: BenchFolder, measured: bool = True) -> Bench:
-    """The bench as designed, with vetted servos' tables and measured values in place of the design's."""
+def read_bench(folder: BenchFolder, measured: bool = True, text: str | None = None) -> Bench:
+    """The bench as designed, with vetted servos' tables and measured values in place of the design's.
+
+    text: what its file would say, where that is not written yet.
+    """
     stock = read_stock(folder.stock)
-    document = read_document(folder.file)
+    document = read_document(folder.file) if text is None else parse_document(text, folder.file)
     bench = read_table(Bench, document.values, document, (), stock=stock)
     _check_fit(bench, document)
     entries = read_measured(folder.measured) if measured and folder.measured.exists() else ()

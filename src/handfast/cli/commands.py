@@ -11,6 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.cli.board import command as board
+from handfast.cli.open import open_page
 from handfast.cli.rehearse import rehearse
 from handfast.cli.running import run
 from handfast.cli.score import score
@@ -203,4 +204,5 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "board": board,
     "score": score,
     "report": report,
+    "open": open_page,
 }

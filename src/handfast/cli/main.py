@@ -96,6 +96,9 @@ def parser() -> argparse.ArgumentParser:
     from handfast.cli.score import options as score_options
 
     score_options(command("score", "say how good it was, from measured points"))
+    from handfast.cli.open import options as open_options
+
+    open_options(command("open", "open the workbench in a browser", computes=False))
 
     report = command("report", "write a page about the pair and its routines (all routines if none is named)")
     report.add_argument("routine", nargs="*", metavar="ROUTINE", help="a path, or a name inside the bench")

@@ -1,0 +1,115 @@
+"""A routine that is played from the page: who lets it move, what stops it, and what everybody sees meanwhile."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from handfast.desk.work import Desk, routines
+from handfast.errors import HandfastError
+from handfast.units import DEGREE
+
+if TYPE_CHECKING:
+    from handfast.desk.playing import Line
+
+STATUS = 0.02
+"""Board time between two looks at the board, s."""
+
+SHOWN_EVERY = 0.1
+"""Time between two lines that the page is told, s."""
+
+
+@dataclass
+class PageRun:
+    """One run on simulated arms, in real time. An operator for the desk: the page's button, and its STOP.
+
+    tell: gets what the page shows, from the thread that plays. Motion is let by the button alone while the run is the
+    first one since a change; STOP, a page that goes and a cut link all end it, and it never goes on by itself.
+    """
+
+    desk: Desk
+    routine: str
+    tell: Callable[[dict[str, Any]], None]
+    seed: int = 1
+    held: bool = False
+    going: bool = True
+    holding: bool = False
+    _stop: threading.Event = field(default_factory=threading.Event)
+    _why: str = ""
+    _shown: float = 0.0
+    _due: float = 0.0
+
+    # -- the operator --------------------------------------------------------------------------------------
+
+    def may_move(self) -> bool:
+        """Whether the arms may move now."""
+        return not self._stop.is_set() and (self.holding or not self.held)
+
+    def stops(self) -> bool:
+        """Whether somebody wants it to stop."""
+        return self._stop.is_set()
+
+    def halt(self, why: str) -> None:
+        """Stop, for a reason in words."""
+        if not self._stop.is_set():
+            self._why = why
+            self._stop.set()
+
+    # -- the run -------------------------------------------------------------------------------------------
+
+    def play(self) -> None:
+        """From checking to the end; whatever happens is told."""
+        from handfast.desk.board import Simulated, opened
+        from handfast.desk.playing import prepare, run_on_board
+
+        self._show("checking, then planning", 0.0)
+        try:
+            ((path, routine),) = routines(self.desk, [self.routine])
+            ready = prepare(self.desk, path, routine, "corrected", [], False)
+            self.held = ready.slow
+            with opened(self.desk, None, Simulated(seed=self.seed)) as found:
+                self._due = time.monotonic()
+                done = run_on_board(self.desk, found, ready, self, 1, self._line, lambda text: None)
+        except HandfastError as error:
+            self.going = False
+            said = (
+                f"stopped: {self._why}; the arms went limp, and nothing goes on by itself" if self._why else str(error)
+            )
+            self._show(said, 0.0)
+            return
+        self.going = False
+        number, run = done[0]
+        lacking = [float(abs(rest.target - rest.feedback).max()) / DEGREE for rest in run.rests if not rest.row]
+        middle = median(lacking) if lacking else 0.0
+        self._show(
+            f"played to its end as run {number} and stored; the servo power is off, and arms may sink", 1.0,
+            landings=f"Feedback came to rest within {middle:.2f}° of its target (middle of {len(lacking)} poses).",
+        )  # fmt: skip
+
+    def _line(self, line: Line) -> None:
+        self._due += STATUS
+        wait = self._due - time.monotonic()
+        if wait > 0:
+            time.sleep(wait)
+        now = time.monotonic()
+        if now - self._shown < SHOWN_EVERY:
+            return
+        steps = line.steps[0] if line.steps[0] == line.steps[1] else " | ".join(s or "-" for s in line.steps)
+        text = (
+            f"{steps or 'attaching'}: {line.supply:.2f} V, {line.current[0]:.1f} A left, {line.current[1]:.1f} A right"
+        )
+        if line.worst:
+            text += f", {line.worst} {line.behind / DEGREE:.1f}° behind"
+        if line.waiting:
+            text = "waiting for you: hold the button down. " + text
+        elif self.held:
+            text = "slowly, the first time: " + text
+        self._show(text, line.share)
+
+    def _show(self, state: str, share: float, **more: Any) -> None:
+        self._shown = time.monotonic()
+        self.tell({"going": self.going, "held": self.held, "state": state, "share": share, **more})

@@ -1,0 +1,411 @@
+// The workbench: what is open, what is asked of the desk, and how the page is drawn from the answers.
+import { drawAnswers } from "./answers.js";
+import { decode, frames } from "./arms.js";
+import { drawFirst } from "./first.js";
+import { h, keepingFocus, put } from "./dom.js";
+import { drawLive } from "./live.js";
+import { Picture } from "./picture.js";
+import { drawSheet, drawStep } from "./sheet.js";
+import { units } from "./units.js";
+import { Wire } from "./wire.js";
+
+const RADIAN = Math.PI / 180;
+const SOLVES_EVERY = 25; // ms: no more than 40 solves a second are asked for
+
+class App {
+  constructor(at) {
+    this.at = at;
+    this.facing = "Y";
+    this.opened = null;
+    this.live = { run: null };
+    this.notes = h("div", { class: "notes", role: "status", "aria-live": "polite" });
+    this.body = h("div", { class: "body" });
+    at.append(this.notes, this.body);
+    put(this.body, h("p", { class: "waiting" }, "Opening …"));
+    this.wire = new Wire({ onPush: (said) => this.hear(said), onState: (state) => this.link(state) });
+    this.keys = (e) => this.key(e);
+    addEventListener("keydown", this.keys);
+    this.letGo = () => this.hold(false);
+    for (const name of ["blur", "pointerup", "pointercancel"]) addEventListener(name, this.letGo);
+    document.addEventListener("visibilitychange", this.letGo);
+  }
+
+  stop() {
+    removeEventListener("keydown", this.keys);
+    for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.letGo);
+    document.removeEventListener("visibilitychange", this.letGo);
+    this.picture?.dispose();
+    this.wire.close();
+  }
+
+  say(text, kind = "said") {
+    const note = h("p", { class: `note is-${kind}` }, h("span", {}, text), h("button", { class: "plain", onclick: () => note.remove() }, "Close"));
+    this.notes.append(note);
+    while (this.notes.children.length > 3) this.notes.firstChild.remove();
+  }
+
+  async ask(what, more = {}) {
+    try {
+      return await this.wire.ask(what, more);
+    } catch (error) {
+      this.say(error.message, "bad");
+      return null;
+    }
+  }
+
+  // -- what comes over the wire ------------------------------------------------------------------------
+
+  async link(state) {
+    if (state === "cut") {
+      this.cut = true;
+      if (this.live.run) this.live.run.state = "the link was cut: the arms were told to stop, and nothing goes on by itself";
+      this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad");
+      this.draw();
+      return;
+    }
+    const again = this.cut && this.bench;
+    this.cut = false;
+    if (again) this.say("The link is there again.");
+    const said = again ? await this.ask("open", { path: this.path }) : await this.ask("hello");
+    if (said) await this.take(said, again);
+  }
+
+  async take(said, again = false) {
+    if (said.first && !said.state) {
+      this.picture?.dispose();
+      this.picture = null;
+      Object.assign(this, { first: said.first, bench: null, routine: null });
+      this.draw();
+      return;
+    }
+    this.you = said.you;
+    this.holder = said.holder;
+    this.setState(said.state);
+    this.path = this.state.path;
+    const name = again && this.bench.routines.includes(this.chosen) ? this.chosen : this.bench.routines[0];
+    if (name) await this.choose(name);
+    const reach = await this.ask("reach");
+    if (reach) this.picture?.setReach(reach.reach);
+  }
+
+  setState(state) {
+    this.state = state;
+    if (state.bench) {
+      const fresh = !this.bench;
+      this.bench = state.bench;
+      if (fresh) this.lay();
+      this.picture.setBench(this.bench, !fresh);
+      if (fresh) this.picture.lookFrom("front");
+    }
+    this.draw();
+  }
+
+  hear(said) {
+    const mine = said.name === undefined || said.name === this.chosen;
+    if (said.push === "bench") this.setState(said.state);
+    else if (said.push === "holder") {
+      this.holder = said.holder;
+      this.you = said.you;
+      this.draw();
+    } else if (said.push === "routine" && mine) {
+      this.routine = said;
+      this.refused = null;
+      if (this.marked && !said.sheet.steps[this.marked.step]) this.marked = null;
+      this.answered = performance.now();
+      this.draw();
+    } else if (said.push === "motion" && mine) {
+      this.motion = { ...said, q: decode(said.q_rad), gaps: decode(said.gaps_mm) };
+      this.picture.setMotion(this.motion);
+      this.picture.show(this.picture.time);
+      this.outline();
+      this.draw();
+    } else if (said.push === "changes" && mine && this.routine?.version === said.version) {
+      this.routine.answers = said.answers;
+      this.routine.tried = true;
+      this.draw();
+    } else if (said.push === "refused" && mine) {
+      this.refused = said.error;
+      this.routine = null;
+      this.draw();
+    } else if (said.push === "outside") this.say(`Changed outside this page: ${said.text}. It was read anew.`);
+    else if (said.push === "said") this.say(said.text, "bad");
+    else if (said.push === "run") {
+      this.live.run = said.run;
+      this.draw();
+    }
+  }
+
+  // -- what a person does ------------------------------------------------------------------------------
+
+  async open(what, more) {
+    const said = await this.ask(what, more);
+    if (said) await this.take(said);
+  }
+
+  async choose(name) {
+    Object.assign(this, { chosen: name, routine: null, motion: null, marked: null, opened: null, refused: null });
+    this.picture?.setMarks([]);
+    this.draw();
+    await this.ask("routine", { name });
+  }
+
+  get mayEdit() {
+    return !this.cut && this.holder === this.you && !this.live.run?.going;
+  }
+
+  async edit(said) {
+    const done = await this.ask("edit", { ...said, routine: this.chosen, version: this.routine?.version });
+    if (done?.did) this.say(`${done.did[0].toUpperCase()}${done.did.slice(1)}.`);
+    if (!done) this.picture.show(this.picture.time);
+    return done;
+  }
+
+  openAnswer(question) {
+    this.opened = question;
+    this.draw();
+  }
+
+  goTo(time, step, arm) {
+    this.picture.play(false);
+    this.picture.show(time);
+    if (arm) this.picture.lookAt(arm);
+    if (Number.isInteger(step)) this.mark(step, arm || this.routine.sheet.steps[step].arms[0]);
+    this.draw();
+  }
+
+  mark(step, arm, time) {
+    this.marked = { step, arm };
+    const landing = this.motion?.landings.find((l) => l.step === step && l.arm === arm && l.row === null);
+    this.picture.play(false);
+    if (landing) this.picture.show(landing.time_s);
+    else if (time !== undefined) this.picture.show(time);
+    this.outline();
+    this.draw();
+  }
+
+  outline() {
+    const step = this.marked && this.routine?.sheet.steps[this.marked.step];
+    const pose = step?.pose_deg[this.marked.arm];
+    if (!pose) {
+      this.picture.setHand(null, this.facing);
+      this.picture.setMarks([]);
+      return;
+    }
+    const { arm } = this.marked;
+    const landing = this.motion?.landings.find((l) => l.step === this.marked.step && l.arm === arm && l.row === null);
+    this.picture.setHand(this.mayEdit ? arm : null, this.facing);
+    this.picture.setMarks([{ arm, q: pose.map((d) => d * RADIAN), landing }]);
+  }
+
+  face(letter) {
+    this.facing = letter;
+    this.outline();
+    this.draw();
+  }
+
+  turnJoint(arm, i, degrees) {
+    const q = [...this.picture.part(arm)];
+    q[i] = degrees * RADIAN;
+    this.picture.setArm(arm, q);
+    this.held = { arm, q };
+  }
+
+  // While the paddle is dragged: the newest place is solved, older ones that wait are dropped.
+  drag(place) {
+    this.wanted = place;
+    if (this.solving) return;
+    this.solving = true;
+    const next = async () => {
+      const now = this.wanted;
+      this.wanted = null;
+      const near = (this.held?.arm === now.arm ? this.held.q : this.picture.part(now.arm)).map((x) => x / RADIAN);
+      try {
+        const found = await this.wire.ask("solve", { ...now, near_deg: near });
+        this.held = { arm: now.arm, q: found.q_deg.map((d) => d * RADIAN) };
+        this.solves = (this.solves || 0) + 1;
+        this.picture.setArm(now.arm, this.held.q);
+        this.short = found;
+        this.tell.textContent = found.short_mm > 0.1 ? `cannot reach: ${units.number(found.short_mm, "mm", 1)} short`
+          : found.beyond_deg > 0 ? `past a stop by ${found.beyond_deg.toFixed(1)}°` : "";
+      } catch (error) {
+        this.say(error.message, "bad");
+      }
+      if (this.wanted) setTimeout(next, SOLVES_EVERY);
+      else this.solving = false;
+      if (this.settle && !this.solving) this.settle();
+    };
+    next();
+  }
+
+  async dropped(arm, moved) {
+    if (!moved || !this.marked) return;
+    if (this.solving) await new Promise((done) => (this.settle = done));
+    this.settle = null;
+    if (!this.held) return;
+    const { q } = this.held;
+    this.held = null;
+    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: q.map((x) => x / RADIAN) });
+  }
+
+  async shift(arm, axis, by) {
+    const own = this.bench.arms[arm];
+    const pose = this.routine.sheet.steps[this.marked.step].pose_deg[arm];
+    const { tool } = frames(own, pose.map((d) => d * RADIAN));
+    const p = [...tool.p];
+    p[axis] += by;
+    const found = await this.ask("solve", { arm, R: tool.R, p_mm: p, near_deg: pose });
+    if (!found) return;
+    if (found.short_mm > 0.1) {
+      this.say(`The arm cannot reach there: ${units.number(found.short_mm, "mm", 1)} short.`, "bad");
+      return;
+    }
+    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: found.q_deg });
+  }
+
+  key(event) {
+    if (event.key === "Escape" && this.live.run?.going) {
+      event.preventDefault();
+      this.halt();
+      return;
+    }
+    const typing = ["INPUT", "TEXTAREA", "SELECT"].includes(event.target.tagName) && event.target.type !== "range";
+    if (!(event.ctrlKey || event.metaKey) || typing || !this.bench) return;
+    const name = event.key.toLowerCase();
+    if (name === "z" && !event.shiftKey) this.ask("undo");
+    else if (name === "y" || (name === "z" && event.shiftKey)) this.ask("redo");
+    else return;
+    event.preventDefault();
+  }
+
+  // -- live --------------------------------------------------------------------------------------------
+
+  async run() {
+    await this.ask("run", { routine: this.chosen, version: this.routine.version });
+  }
+
+  halt() {
+    this.wire.ask("halt").catch((error) => this.say(`STOP did not get through: ${error.message}. Use the wired switch.`, "bad"));
+  }
+
+  hold(on) {
+    if (this.live.holding === on) return;
+    this.live.holding = on;
+    if (this.live.run?.going) this.wire.ask("hold", { on }).catch(() => {});
+  }
+
+  // -- drawing -----------------------------------------------------------------------------------------
+
+  lay() {
+    this.view = h("div", { class: "view" });
+    this.tell = h("p", { class: "tell", role: "status" });
+    this.slots = Object.fromEntries(["top", "left", "bar", "right"].map((name) => [name, h("div", { class: `slot-${name}` })]));
+    put(this.body, this.slots.top, h("main", { class: "work" }, this.slots.left,
+      h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), this.slots.right));
+    this.picture = new Picture(this.view, {
+      onDrag: (place) => this.drag(place),
+      onDrop: (arm, moved) => this.dropped(arm, moved),
+      onTime: (time) => this.showTime(time),
+    });
+  }
+
+  showTime(time) {
+    if (this.slider && document.activeElement !== this.slider) this.slider.value = time;
+    if (this.clock) this.clock.textContent = `${time.toFixed(2)} s`;
+    if (this.line && this.sheetY) this.line.style.top = `${this.sheetY(time)}px`;
+  }
+
+  draw() {
+    if (!this.bench) {
+      if (this.first) put(this.body, drawFirst(this));
+      return;
+    }
+    const parts = {
+      top: () => this.drawTop(),
+      left: () => this.drawLeft(),
+      bar: () => this.drawBar(),
+      right: () => (this.routine ? [drawLive(this), drawAnswers(this)] : [drawLive(this)]),
+    };
+    for (const [name, make] of Object.entries(parts)) keepingFocus(this.slots[name], () => put(this.slots[name], make()));
+    if (this.picture) this.showTime(this.picture.time);
+  }
+
+  drawTop() {
+    const { undo, redo, trouble, folder } = this.state;
+    const watching = this.holder !== this.you;
+    return [
+      h("header", { class: "top" },
+        h("h1", {}, this.bench.name, this.bench.invented ? h("small", {}, " invented figures") : null),
+        h("label", { for: "routine" }, h("span", {}, "Routine"), h("select", {
+          id: "routine", "data-key": "routine", onchange: (e) => this.choose(e.target.value),
+        }, this.bench.routines.map((name) => h("option", { value: name, selected: name === this.chosen }, name)))),
+        h("button", { class: "plain", disabled: !this.mayEdit || !undo, onclick: () => this.ask("undo"), "data-key": "undo", title: undo || "" }, "Undo"),
+        h("button", { class: "plain", disabled: !this.mayEdit || !redo, onclick: () => this.ask("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
+        h("button", { class: "plain", disabled: !this.mayEdit || !this.routine, onclick: () => this.edit({ edit: "correct" }), "data-key": "correct" }, "Correct the landing"),
+        h("button", { class: "plain", onclick: () => {
+          units.other = !units.other;
+          this.draw();
+        }, "data-key": "units" }, units.other ? "Show mm, kg·cm" : "Show inches, N·m"),
+        h("button", { class: "plain", onclick: () => this.open("close", {}), "data-key": "close" }, "Other bench"),
+        h("span", { class: "small folder" }, folder)),
+      watching && h("p", { class: "band" }, this.holder ? "Another window holds the controls; this one watches." : "Nobody holds the controls.",
+        h("button", { class: "plain", onclick: () => this.ask("controls"), "data-key": "controls" }, "Take the controls")),
+      trouble && h("p", { class: "band is-bad" }, trouble, " What you see is the last state that could be read."),
+    ];
+  }
+
+  drawLeft() {
+    if (this.refused) return h("section", { class: "sheet" }, h("h2", {}, "Sheet"), h("p", { class: "band is-bad" }, this.refused));
+    if (!this.bench.routines.length)
+      return h("section", { class: "sheet" }, h("h2", {}, "Sheet"),
+        h("p", {}, "This bench has no routine yet. Teach one by hand: handfast teach, or write one into its routines folder."));
+    if (!this.routine) return h("section", { class: "sheet" }, h("p", { class: "waiting" }, "Asking …"));
+    return [drawSheet(this), drawStep(this)];
+  }
+
+  drawBar() {
+    const end = this.motion ? (this.motion.samples - 1) * this.motion.dt_s : 0;
+    this.slider = h("input", {
+      type: "range", min: 0, max: end, step: 0.01, value: this.picture?.time || 0, "aria-label": "Moment of the routine", "data-key": "time",
+      disabled: !this.motion, oninput: (e) => {
+        this.picture.play(false);
+        this.picture.show(Number(e.target.value));
+      },
+    });
+    this.clock = h("output", {}, "0.00 s");
+    const look = (where, words) => h("button", { class: "plain", onclick: () => this.picture.lookFrom(where), "data-key": `look-${where}` }, words);
+    return h("div", { class: "bar" },
+      h("div", { class: "bar-row" },
+        h("button", { class: "plain", disabled: !this.motion, "data-key": "play", onclick: () => {
+          this.picture.play(!this.picture.playing);
+          this.draw();
+        } }, this.picture?.playing ? "Halt the picture" : "Play the picture"),
+        this.slider, this.clock),
+      h("div", { class: "bar-row" },
+        look("front", "From the front"), look("side", "From the side"), look("above", "From above"),
+        h("label", { class: "tick-box", for: "reach" }, h("input", {
+          id: "reach", type: "checkbox", checked: this.picture?.showReach, "data-key": "reach", onchange: (e) => this.picture.toggleReach(e.target.checked),
+        }), h("span", {}, "reach")),
+        h("label", { for: "larger", class: "larger" }, h("span", {}, `miss and dead motion ${this.picture?.exaggeration || 1} times`), h("input", {
+          id: "larger", type: "range", min: 1, max: 20, step: 1, value: this.picture?.exaggeration || 1, "data-key": "larger",
+          oninput: (e) => {
+            this.picture.exaggeration = Number(e.target.value);
+            e.target.previousSibling.textContent = `miss and dead motion ${e.target.value} times`;
+            this.outline();
+          },
+        }))),
+      h("p", { class: "small" }, this.legend()));
+  }
+
+  legend() {
+    const landing = this.marked && this.motion?.landings.find((l) => l.step === this.marked.step && l.arm === this.marked.arm && l.row === null);
+    if (!landing) return "Full outline: where a pose was taught. Dashed outline: where it will land, trimmed. Choose a step to see its own.";
+    return `Full outline: taught. Dashed: where it lands when trimmed, ${units.number(landing.expected_mm, "mm", 1)} off ` +
+      `(${units.number(landing.not_known_mm, "mm", 1)} of it not known; ${units.number(landing.allowed_mm, "mm", 1)} allowed). Shaded body: how far the TCP can be pushed at rest.`;
+  }
+}
+
+export function start(at) {
+  const app = new App(at);
+  window.handfast = app; // for tests and for the curious
+  return () => app.stop();
+}

@@ -1,0 +1,26 @@
+// Playing on arms: the cautions first, a STOP that is always in sight, and hold-to-run the first time.
+import { h } from "./dom.js";
+
+export function drawLive(app) {
+  const { run } = app.live;
+  const going = Boolean(run?.going);
+  const stop = h("button", {
+    class: "stop", "data-key": "stop", onclick: () => app.halt(), "aria-describedby": "stop-says",
+  }, "STOP");
+  const holding = going && run.held;
+  return h(
+    "section", { class: "live", "aria-label": "Live" },
+    h("div", { class: "stop-row" }, stop,
+      h("p", { class: "small", id: "stop-says" }, "Also Esc. It asks the software to stop and is not the wired emergency stop: keep the switch that breaks the servo supply in reach.")),
+    h("h2", {}, "Play it on arms"),
+    app.motion && !going && h("details", { class: "cautions" }, h("summary", {}, "Before it moves"), h("ul", {}, app.motion.cautions.map((line) => h("li", {}, line)))),
+    !going && h("button", { class: "strong", disabled: !app.mayEdit || !app.motion, "data-key": "run", onclick: () => app.run() }, "Run on simulated arms"),
+    holding && h("button", {
+      class: "hold", "data-key": "hold", onpointerdown: () => app.hold(true), onkeydown: (e) => e.key === " " && app.hold(true), onkeyup: () => app.hold(false),
+    }, "Hold down to let it move"),
+    run && h("p", { class: "run-line", role: "status" }, run.state),
+    run && going && h("progress", { max: 1, value: run.share, "aria-label": "How much has been played" }),
+    run?.landings && h("p", { class: "small" }, run.landings),
+    !run && h("p", { class: "small" }, "Connected: simulated arms, whose true play nobody is told. A real board is played from the command line: handfast run --port."),
+  );
+}

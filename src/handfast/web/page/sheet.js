@@ -1,0 +1,139 @@
+// The routine as a sheet: time runs down, one column for each arm, a step as high as it takes long.
+import { h } from "./dom.js";
+import { units } from "./units.js";
+
+const PER_SECOND = 64; // px
+const LEAST = 30; // px: lower than this, a step's words would not fit
+const FIGURES = [
+  ["time_s", "takes", "s", "how long the step takes; empty: as fast as the arms can"],
+  ["dwell_s", "then stays", "s", "rest after the step"],
+  ["pace", "pace", "", "share of the highest speed, 0.05 to 1"],
+  ["tolerance_mm", "may miss by", "mm", "how far it may land from where it was taught"],
+];
+
+// Heights follow time, but no block is lower than its words; both columns are stretched alike.
+function scale(blocks, duration) {
+  const times = [...new Set([0, duration, ...blocks.flatMap((b) => [b.start_s, b.end_s])])].sort((a, b) => a - b);
+  const y = new Map([[times[0], 0]]);
+  for (let i = 1; i < times.length; i++) {
+    let low = y.get(times[i - 1]) + (times[i] - times[i - 1]) * PER_SECOND;
+    for (const b of blocks) if (b.end_s === times[i] && y.has(b.start_s)) low = Math.max(low, y.get(b.start_s) + LEAST);
+    y.set(times[i], low);
+  }
+  return (s) => {
+    if (y.has(s)) return y.get(s);
+    const i = times.findIndex((t) => t > s);
+    if (i < 0) return y.get(times.at(-1));
+    const [a, b] = [times[Math.max(i - 1, 0)], times[i]];
+    return y.get(a) + ((y.get(b) - y.get(a)) * (s - a)) / Math.max(b - a, 1e-9);
+  };
+}
+
+export function drawSheet(app) {
+  const { sheet } = app.routine;
+  const blocks = sheet.blocks;
+  const y = scale(blocks, sheet.duration_s);
+  app.sheetY = y;
+  const both = (b) => sheet.steps[b.step].arms.length === 2 && ["pass", "carry"].includes(sheet.steps[b.step].do);
+  const seen = new Set();
+  const cards = blocks.flatMap((b) => {
+    const step = sheet.steps[b.step];
+    const spans = both(b);
+    if (spans && seen.has(b.step)) return [];
+    seen.add(b.step);
+    const mine = spans ? blocks.filter((x) => x.step === b.step) : [b];
+    const [from, to] = [Math.min(...mine.map((x) => x.start_s)), Math.max(...mine.map((x) => x.end_s))];
+    const side = spans ? "both" : b.arm;
+    const marked = app.marked?.step === b.step && (spans || app.marked.arm === b.arm);
+    return h(
+      "button",
+      {
+        class: `step at-${side}${marked ? " is-marked" : ""}`, "data-key": `step-${b.step}-${side}`, "data-step": b.step,
+        style: `top:${y(from)}px;height:${Math.max(y(to) - y(from), LEAST) - 3}px`, "aria-pressed": String(marked),
+        onclick: () => app.mark(b.step, spans ? step.arms[0] : b.arm, to),
+      },
+      h("span", { class: "step-name" }, step.title, step.corrected ? h("span", { class: "step-sign" }, " corrected") : null),
+      h("span", { class: "step-said" }, units.words(step.said[spans ? step.arms[0] : b.arm] || "")),
+    );
+  });
+  const end = y(sheet.duration_s);
+  const marks = [];
+  for (let s = 0; s <= sheet.duration_s; s++) marks.push(h("span", { class: "second", style: `top:${y(s)}px` }, `${s} s`));
+  app.line = h("div", { class: "now", style: "top:0" });
+  return h(
+    "section", { class: "sheet", "aria-label": "Sheet of the routine" },
+    h("div", { class: "sheet-heads" }, h("span", {}, ""), h("h2", {}, "Left arm"), h("h2", {}, "Right arm")),
+    h("div", { class: "sheet-body", style: `height:${end + 12}px` }, marks, cards, app.line),
+  );
+}
+
+export function drawStep(app) {
+  const { sheet } = app.routine;
+  if (!app.marked || !sheet.steps[app.marked.step])
+    return h("section", { class: "step-more", "aria-label": "Step" }, h("h2", {}, "Step"),
+      h("p", { class: "small" }, "Choose a step on the sheet: its pose and its figures can be changed here."));
+  const { step: number, arm } = app.marked;
+  const step = sheet.steps[number];
+  const ask = (edit, more = {}) => app.edit({ edit, step: number, ...more });
+  const figure = ([key, words, unit, why]) => {
+    const shown = step.figures[key] ?? "";
+    const id = `figure-${key}`;
+    const lengthy = unit === "mm";
+    return h("label", { for: id, title: why }, h("span", {}, `${words} ${lengthy ? units.symbol("mm") : unit}`),
+      h("input", {
+        id, "data-key": id, type: "number", step: "any", value: shown === "" ? "" : lengthy ? units.out(shown, "mm") : shown,
+        disabled: !app.mayEdit, onchange: (e) => {
+          const typed = e.target.value === "" ? null : Number(e.target.value);
+          ask("figure", { key, value: typed === null || !lengthy ? typed : units.back(typed, "mm") });
+        },
+      }));
+  };
+  const doing = (words, act, off = false) =>
+    h("button", { class: "plain", disabled: !app.mayEdit || off, onclick: act, "data-key": `do-${words}` }, words);
+  return h(
+    "section", { class: "step-more", "aria-label": "Step" },
+    h("h2", {}, `${number + 1}. ${step.title}`),
+    step.arms.length === 2 && h("p", { class: "choice", role: "group", "aria-label": "Arm" }, step.arms.map((side) =>
+      h("button", { class: "plain", "aria-pressed": String(side === arm), onclick: () => app.mark(number, side), "data-key": `arm-${side}` }, `${side} arm`))),
+    h("div", { class: "figures" }, FIGURES.map(figure)),
+    h("div", { class: "doings" },
+      doing("Earlier", () => ask("move", { to: number - 1 }), number === 0),
+      doing("Later", () => ask("move", { to: number + 1 }), number === sheet.steps.length - 1),
+      doing("Double it", () => ask("double")),
+      doing("Mirror it", () => ask("mirror")),
+      doing("Wait 0.5 s after it", () => ask("wait", { value: 0.5 })),
+      doing("Take it out", () => ask("drop"))),
+    step.pose_deg[arm] ? joints(app, number, arm, step.pose_deg[arm]) : h("p", { class: "small" }, "This step has no pose of its own."),
+  );
+}
+
+function joints(app, number, arm, pose) {
+  const own = app.bench.arms[arm];
+  return h(
+    "div", { class: "joints" },
+    h("h3", {}, `Pose of the ${arm} arm`),
+    own.joints.map((joint, i) => {
+      const id = `joint-${i}`;
+      const out = h("output", { for: id }, `${pose[i].toFixed(1)}°`);
+      return h("label", { for: id }, h("span", {}, joint.name),
+        h("input", {
+          id, "data-key": id, type: "range", min: joint.travel_deg[0], max: joint.travel_deg[1], step: 0.5, value: pose[i],
+          disabled: !app.mayEdit,
+          oninput: (e) => {
+            out.textContent = `${Number(e.target.value).toFixed(1)}°`;
+            app.turnJoint(arm, i, Number(e.target.value));
+          },
+          onchange: () => app.dropped(arm, true),
+        }), out);
+    }),
+    h("p", { class: "choice", role: "group", "aria-label": "Plane in which the paddle drags" }, h("span", { class: "small" }, "The paddle drags across"),
+      ["X", "Y", "Z"].map((letter) => h("button", {
+        class: "plain", "aria-pressed": String(app.facing === letter), "data-key": `facing-${letter}`, onclick: () => app.face(letter),
+      }, letter))),
+    h("div", { class: "doings" }, ["X", "Y", "Z"].flatMap((axis, i) => [-1, 1].map((way) =>
+      h("button", {
+        class: "plain", disabled: !app.mayEdit, "data-key": `by-${axis}${way}`, "aria-label": `TCP ${way < 0 ? "back" : "on"} 5 mm along ${axis}`,
+        onclick: () => app.shift(arm, i, way * 5),
+      }, `${axis} ${way < 0 ? "−" : "+"}5`)))),
+  );
+}
