@@ -61,7 +61,7 @@ class Hub:
             while True:
                 text = await socket.receive_text()
                 await self._take(viewer, text)
-        except WebSocketDisconnect:
+        except (WebSocketDisconnect, RuntimeError):
             pass
         finally:
             sender.cancel()

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from fastapi import WebSocket  # the framework reads annotations of this module's names
+
 from handfast.bench.folder import BenchFolder
 from handfast.errors import FaultError, InputError
 
@@ -69,7 +71,7 @@ def where_to_serve(address: str, port: int, others: bool, token: str | None) -> 
 
 def build(hub: Hub, where: Where) -> Any:
     """The whole server as an ASGI application."""
-    from fastapi import FastAPI, WebSocket
+    from fastapi import FastAPI
     from fastapi.staticfiles import StaticFiles
     from nicegui import ui
 
