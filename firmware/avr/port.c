@@ -25,7 +25,13 @@ static hf_board board;
 /* ---- line ---- */
 
 static volatile uint8_t rx[256], rx_head, rx_tail, rx_errors, rx_seen;
-static volatile uint32_t ends[32];        /* when each 00 came */
+/* When each 00 came, in pieces: an interrupt for every byte has no time to put them together. */
+typedef struct {
+    uint16_t count;                       /* of timer 1 */
+    uint8_t frame;                        /* last byte of the frames' count */
+    uint8_t flags;                        /* of timer 1: a frame that has ended but is not counted yet */
+} instant;
+static volatile instant ends[32];
 static volatile uint8_t ends_head;
 static uint8_t ends_tail;
 static volatile uint8_t tx[512];
@@ -137,11 +143,18 @@ void hf_port_pulses(const uint16_t *pulse)
 void hf_port_cut(void)
 {
     static const uint8_t none[4] = { 0, 0, 0, 0 };
-    PORTA &= (uint8_t)~_BV(PA0);
+    /* A frame that begins in a few microseconds cannot be held back any more. It begins first, so that no pulse
+       begins without the relay. */
     for (;;) {
         cli();
-        if (between_pulses()) break;
+        if (TCNT1 < QUIET_TO) break;
         sei();
+    }
+    PORTA &= (uint8_t)~_BV(PA0);
+    while (!between_pulses()) {
+        sei();
+        __asm__ volatile("nop");
+        cli();
     }
     connect(none);
     memset(wanted, 0, sizeof wanted);
@@ -285,7 +298,12 @@ ISR(USART0_RX_vect)
         rx_errors++;
         return;
     }
-    if (!byte) ends[ends_head++ & 31] = now_inside();
+    if (!byte) {
+        volatile instant *end = &ends[ends_head++ & 31];
+        end->count = TCNT1;
+        end->flags = TIFR1;
+        end->frame = (uint8_t)frames;
+    }
     rx[head] = byte;
     rx_head = next;
 }
@@ -357,20 +375,33 @@ static void start_line(void)
     UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
 }
 
+/* Board time of an instant of the last few frames. */
+static uint32_t time_of(const volatile instant *end)
+{
+    uint8_t flags = SREG;
+    cli();
+    uint32_t whole = frames;
+    SREG = flags;
+    whole -= (uint8_t)(whole - end->frame);
+    if ((end->flags & _BV(TOV1)) && end->count < TOP / 2) whole++;
+    return whole * 20000UL + end->count / 2;
+}
+
 static void take_bytes(void)
 {
+    uint8_t tail = rx_tail, head = rx_head;
     /* A few at a time: frames and readings must not wait. */
-    for (uint8_t i = 0; i < 32 && rx_tail != rx_head; i++) {
-        uint8_t byte = rx[rx_tail];
-        uint32_t heard = 0;
-        if (!byte) {
-            cli();
-            heard = ends[ends_tail++ & 31];
-            sei();
+    for (uint8_t i = 0; i < 64 && tail != head; i++) {
+        uint8_t byte = rx[tail++];
+        if (byte) {
+            hf_receiver_push(&board.receiver, byte);
+            continue;
         }
-        rx_tail++;
-        hf_board_byte(&board, byte, heard);
+        rx_tail = tail;
+        hf_board_byte(&board, 0, time_of(&ends[ends_tail++ & 31]));
+        head = rx_head;
     }
+    rx_tail = tail;
 }
 
 static void take_frame(void)

@@ -280,6 +280,7 @@ void hf_board_command(hf_board *b, const hf_frame *f, uint32_t heard_us)
         return;
     }
     if (!b->session) {
+        if (f->type == HF_TYPE_STOP) hf_stop(b, HF_CAUSE_HOST_STOP, false);
         hf_send_nack(b, f->sequence, f->type, HF_REASON_STATE, 255, 0);
         return;
     }

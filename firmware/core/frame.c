@@ -27,8 +27,7 @@ static hf_frame_result examine(hf_receiver *r, bool for_board, hf_frame *frame)
 hf_frame_result hf_receive(hf_receiver *r, uint8_t byte, bool for_board, hf_frame *frame)
 {
     if (byte) {
-        if (r->count < sizeof r->bytes) r->bytes[r->count++] = byte;
-        else r->overlong = true;
+        hf_receiver_push(r, byte);
         return HF_FRAME_NONE;
     }
     if (!r->count) return HF_FRAME_NONE;

@@ -29,6 +29,13 @@ typedef struct {
 } hf_frame;
 
 void hf_receiver_start(hf_receiver *r);
+/* Takes one byte that is not 00. Inline, because every byte on the line passes here. */
+static inline void hf_receiver_push(hf_receiver *r, uint8_t byte)
+{
+    if (r->count < sizeof r->bytes) r->bytes[r->count++] = byte;
+    else r->overlong = true;
+}
+
 /* Takes one byte. `for_board` says which direction's types are known. After BAD_VERSION, BAD_TYPE and BAD_LENGTH,
    type and sequence are filled in as well: the CRC was right. */
 hf_frame_result hf_receive(hf_receiver *r, uint8_t byte, bool for_board, hf_frame *frame);

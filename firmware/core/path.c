@@ -14,7 +14,11 @@ void hf_path_start(hf_path *p, uint32_t now_us, const uint16_t *pulse)
     memcpy(p->from.pulse, pulse, sizeof p->from.pulse);
 }
 
-void hf_path_place(hf_path *p, uint8_t channel, uint16_t pulse) { p->from.pulse[channel] = pulse; }
+void hf_path_place(hf_path *p, uint8_t channel, uint16_t pulse)
+{
+    p->from.pulse[channel] = pulse;
+    for (uint8_t i = 0; i < p->count; i++) p->waiting[(uint8_t)(p->first + i) % HF_QUEUE].pulse[channel] = pulse;
+}
 
 hf_path_result hf_path_add(hf_path *p, uint32_t now_us, uint32_t at_us, const uint16_t *pulse)
 {

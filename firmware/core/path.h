@@ -18,7 +18,7 @@ typedef enum { HF_PATH_OK = 0, HF_PATH_FULL, HF_PATH_ORDER } hf_path_result;
 
 /* Forgets all targets; every channel is held where `pulse` says, from `now_us` on. */
 void hf_path_start(hf_path *p, uint32_t now_us, const uint16_t *pulse);
-/* Sets where one channel is held; only while no targets wait. */
+/* Sets where one channel is held, in the targets that wait as well: they have none of their own for it. */
 void hf_path_place(hf_path *p, uint8_t channel, uint16_t pulse);
 /* Adds a target; a pulse of 0 leaves its channel where the target before has it. `now_us`: the time from which on the
    line may still be changed. */

@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/wait.h>
 #include <termios.h>
 #include <time.h>
@@ -463,6 +464,7 @@ int main(int count, char **given)
         else fail(given[i], "there is no such option; see firmware/README.md");
     }
     if (!elf) fail("no firmware was named", "give --elf build/handfast.elf");
+    prctl(PR_SET_PDEATHSIG, SIGTERM);    /* whoever started it has died: it does not go on for ever */
     signal(SIGPIPE, SIG_IGN);
     signal(SIGTERM, on_signal);
     signal(SIGINT, on_signal);

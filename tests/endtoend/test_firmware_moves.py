@@ -58,3 +58,18 @@ def test_targets_are_joined_by_lines_in_board_time(tmp_path: Path) -> None:
             assert width == pytest.approx((p + (q - p) * (at - a) / (b - a)) / 8, abs=0.7)
         assert {round(w) for _, w in pulses(board.edges(), 1)[-20:]} == {1500}, "no target: it stays"
         assert board.status()["wiper"][0] == pytest.approx(wiper_of(1700), abs=48)
+
+
+def test_attaching_one_channel_while_another_moves_does_not_pull_it_back(tmp_path: Path) -> None:
+    """Targets that came while a channel was still ramping have no word about it: it stays where its ramp ended."""
+    with Board(tmp_path) as board:
+        board.open()
+        board.attach_all(pulse=12_000, channels=range(1))
+        assert board.ask("attach", channel=1, pulse=13_000, ramp=50)["name"] == "ack"
+        now = board.status()["board_us"]
+        for k in range(1, 5):
+            board.send("target", at_us=now + k * 500_000, pulse=[12_000 + 200 * k, *[0] * 11])
+        board.run(2600)
+        assert board.status()["pulse"][:2] == [12_800, 13_000]
+        widths = [width for _, width in pulses(board.edges(), 1)]
+        assert all(b - a > -0.6 for a, b in itertools.pairwise(widths)), "it only ever went up"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import random
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from support.simulated import CYCLES_PER_US, RELAY, Board, pulses
 
 # An interrupt or a long instruction makes the simulator see a timer's edge a few cycles late: 0.25 us.
 EDGE = 0.3
+SOAK = bool(os.environ.get("HANDFAST_SOAK"))
 
 
 def full_line(board: Board, seconds: float, targets: list[int]) -> bytes:
@@ -57,7 +59,7 @@ def test_pulses_are_exact_while_line_and_converter_are_loaded(tmp_path: Path) ->
         board.heartbeats = 1
         counters = board.ask("counters_ask")
         edges = board.edges()
-    assert counters["line_errors"] < 0.05 * len(flood), "what the loop cannot keep up with is lost and counted"
+    assert counters["line_errors"] == 0, "not a byte is lost"
     assert counters["late"] == 0
     assert counters["bad_crc"] + counters["bad_framing"] > 50
     commanded = {f["board_us"]: f["pulse"] for f in loaded if f["name"] == "status"}
@@ -97,7 +99,7 @@ def test_no_pulse_is_cut_or_stretched_by_attach_stop_or_detach(tmp_path: Path) -
         for i, mV in enumerate((300, 300, 2500)):
             board.order(f"wiper {i} {mV}")
         board.heartbeats = 1
-        for turn in range(14):
+        for turn in range(120 if SOAK else 14):
             board.ask("power", on=1)
             board.until("live")
             for i in range(3):
@@ -128,15 +130,15 @@ def test_no_pulse_is_cut_or_stretched_by_attach_stop_or_detach(tmp_path: Path) -
     assert max(widths) <= 2600 + EDGE
     assert min(widths) < 401, "the shortest was tried"
     assert max(widths) > 2599, "and the longest"
-    relay = 0
-    for _, output, level in edges:
+    relay, changed = 0, 0
+    for cycle, output, level in edges:
         if output == RELAY:
-            relay = level
+            relay, changed = level, cycle
         elif level:
-            assert relay, "no pulse begins without the relay"
+            assert relay, f"a pulse on {output} began {cycle - changed} cycles after the relay went off"
 
 
-@pytest.mark.parametrize("phase_us", [100, 900, 9_000, 19_500])
+@pytest.mark.parametrize("phase_us", range(50, 20_000, 650) if SOAK else [100, 900, 9_000, 19_500])
 def test_reset_of_the_chip_ends_everything(tmp_path: Path, phase_us: int) -> None:
     """A reset in mid-pulse or between: every pin low within 1 ms, relay off, no pulse until a host attaches again."""
     with Board(tmp_path) as board:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 import random
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from support.simulated import CYCLES_PER_US, PLAIN, RELAY, Board, pulses, wiper_
 
 CAUSES = wire.TABLE["causes"]
 FRAME_US = 20_000
+SOAK = bool(os.environ.get("HANDFAST_SOAK"))
 
 
 def moving(board: Board, *, step: int = 160, frames: int = 50, channels: int = 3) -> None:
@@ -91,7 +93,7 @@ def test_category_0_cuts_in_time(tmp_path: Path, cause: str, within_ms: float) -
     draw = random.Random(cause)
     with Board(tmp_path) as board:
         powered(board, 0)
-        for turn in range(4):
+        for turn in range(40 if SOAK else 4):
             if turn:
                 board.ask("power", on=1)
                 board.until("live")
@@ -99,7 +101,7 @@ def test_category_0_cuts_in_time(tmp_path: Path, cause: str, within_ms: float) -
             moving(board, channels=2)
             board.run(150)
             edge = pulses(board.edges(), 0)[-1][0]
-            phase_us = [500, 2_000, 19_000, draw.uniform(0, FRAME_US)][turn]
+            phase_us = [500, 2_000, 19_000][turn] if turn < 3 else draw.uniform(0, FRAME_US)
             board.run(((edge + phase_us - board.now_us) % FRAME_US) / 1000)
             since = make_stop(board, cause)
             board.run(within_ms + 30)
@@ -111,7 +113,7 @@ def test_category_0_cuts_in_time(tmp_path: Path, cause: str, within_ms: float) -
 
 
 @pytest.mark.parametrize("cause", ["hardware_stop", "host_stop", "link_lost"])
-@pytest.mark.parametrize("phase_us", [600, 15_000])
+@pytest.mark.parametrize("phase_us", range(100, FRAME_US, 700) if SOAK else [600, 15_000])
 def test_category_1_ramps_down_then_cuts(tmp_path: Path, cause: str, phase_us: float) -> None:
     """The ramp begins in the next 20 ms frame and ends, cut, within the bench's stop time (0.4 s here)."""
     stop_us = 400_000
@@ -139,8 +141,9 @@ def test_category_1_ramps_down_then_cuts(tmp_path: Path, cause: str, phase_us: f
     assert ramp[0] < speed - 0.3 or ramp[1] < speed - 0.9, "slower from the next frame on; the first may round up"
     assert all(b <= a + 0.6 for a, b in itertools.pairwise(ramp)), "slower and slower"
     assert ramp[-1] == 0
-    # Evenly from full speed to nothing in half the stop time: 10 frames, 5 of them at full speed.
-    assert sum(ramp) == pytest.approx(speed * 5, abs=speed)
+    # Evenly from full speed to nothing in half the stop time: 10 frames, 5 of them at full speed. A stop that is
+    # noticed a little earlier than said above has its first frame before those that are counted here.
+    assert sum(ramp) == pytest.approx(speed * 5, abs=1.5 * speed)
 
 
 def test_heartbeat_and_stop_survive_noise_on_the_line(tmp_path: Path) -> None:

@@ -119,6 +119,15 @@ def test_letting_go_of_the_pedal_stops_the_routine(tmp_path: Path) -> None:
         board.order("stop 1")
         board.run(620)
         assert not any({output: now for _, output, now in board.edges()}.values())
+        board.order("stop 0")
+        board.order("pedal 0")
+        board.run(100)
+        board.order("pedal 1")
+        board.run(2500)
+        assert board.edges()[-1][2] or pulses(board.edges(), 0)[-1][0] > board.now_us - 40_000, "it runs again"
+        board.send("stop")  # nobody has identified himself: obeyed all the same
+        board.run(620)
+        assert not any({output: now for _, output, now in board.edges()}.values())
 
 
 def test_a_press_starts_and_the_next_press_stops(tmp_path: Path) -> None:

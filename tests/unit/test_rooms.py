@@ -130,6 +130,28 @@ def test_what_is_true_is_written_by_the_stand_in_and_read_by_nobody(tmp_path):
     assert truth.stat().st_size > 1000
 
 
+def test_behind_the_wire_the_truth_is_written_by_the_stand_in_too(tmp_path):
+    """A board in memory with the simple stand-in: the same rule, watched the same way; no board names such a file."""
+    from handfast.bench.new import new_bench
+
+    folder = new_bench(tmp_path / "b")
+    truth = tmp_path / "truth.txt"
+    hand = tmp_path / "hand.txt"
+    hand.write_text("1500 left joints 900 20 -10 30 40 5\n")
+    bench = f"--bench {folder.root} --board python --truth {truth}"
+    words = [f"board probe {bench}", f"teach {bench} --name led --hand {hand} --for 5"]
+    done = subprocess.run(
+        [sys.executable, "-c", AUDIT, str(truth), str(PACKAGE), *words],
+        text=True, capture_output=True, timeout=300, check=False, cwd=tmp_path, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-1] == "[0, 0] [('w', 'standins'), ('w', 'standins')]"
+    assert truth.stat().st_size > 1000
+    for room in ("board", "sessions"):
+        for path in (PACKAGE / room).glob("*.py"):
+            assert "truth_file" not in path.read_text(encoding="utf-8")
+
+
 def test_modules_stay_readable():
     """Under 600 lines each."""
     assert [path for path in PACKAGE.rglob("*.py") if len(path.read_text(encoding="utf-8").splitlines()) >= 600] == []

@@ -23,6 +23,8 @@ SETTLED, PATIENCE = 15, 5_000_000
 """Frames in a row without much change after which wipers and supply are steady; longest wait for that, µs."""
 BROWN_FRAMES, PERMISSION_FRAMES = 3, 5
 """Frames that the supply must be too low; frames within which outputs come to rest without permission."""
+TABLE_REACH = 240
+"""How far past the ends of its table a wiper may lie when its channel is attached, counts/16."""
 STEADY = 164
 """Most that a wiper may wander to count as steady: 1 % of its range, counts/16."""
 
@@ -236,6 +238,10 @@ class PythonBoard:
         assert channel.limits is not None
         if not channel.limits.wipers:
             raise Nack("no_table", m["channel"])
+        # Past the ends of its table a servo's pulse is not known: pulses there would make it jump.
+        first, last = channel.limits.wipers[0], channel.limits.wipers[-1]
+        if not first - TABLE_REACH <= self._wipers[m["channel"]] <= last + TABLE_REACH:
+            raise Nack("outside_window", m["channel"])
         channel.first = channel.limits.pulse_at(self._mean(m["channel"]))
         channel.goal = m["pulse"] or channel.first
         channel.ramp = min(m["ramp"], channel.limits.slew)

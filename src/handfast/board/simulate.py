@@ -58,7 +58,7 @@ class PseudoTerminal:
 
 
 def serve(board: PythonBoard, terminal: PseudoTerminal, say: Callable[[str], None], orders: bool = True) -> None:
-    """Run until interrupted. Lines on stdin: what a hand does at the board, pedal down|up, stop open|closed, reset."""
+    """Run until interrupted. Lines on stdin: what a hand does at the board, pedal 1|0, stop 1|0, reset."""
     began = time.monotonic() - board.us / 1e6
     text = b""
     shown: tuple[int, int] = (0, 0)
@@ -89,10 +89,10 @@ def serve(board: PythonBoard, terminal: PseudoTerminal, say: Callable[[str], Non
 
 def _order(board: PythonBoard, words: list[str], say: Callable[[str], None]) -> None:
     orders = {
-        ("pedal", "down"): lambda: setattr(board, "pedal", True),
-        ("pedal", "up"): lambda: setattr(board, "pedal", False),
-        ("stop", "open"): lambda: setattr(board, "stop_open", True),
-        ("stop", "closed"): lambda: setattr(board, "stop_open", False),
+        ("pedal", "1"): lambda: setattr(board, "pedal", True),
+        ("pedal", "0"): lambda: setattr(board, "pedal", False),
+        ("stop", "1"): lambda: setattr(board, "stop_open", True),
+        ("stop", "0"): lambda: setattr(board, "stop_open", False),
         ("reset",): lambda: board.reset(2),
     }
     if not words:

@@ -35,6 +35,12 @@ def options(board: argparse.ArgumentParser) -> None:
 
     simulate = sub("simulate", "run a board without hardware, and print the port that --port takes", False)
     simulated_options(simulate)
+    simulate.add_argument(
+        "--firmware", action="store_true", help="the real firmware in the AVR simulator, not Python's"
+    )
+    simulate.add_argument(
+        "--elf", type=Path, metavar="FILE", help="which firmware (else the one that make firmware built)"
+    )
 
     probe = sub("probe", "look at a board and at what its wires show", True)
     board_options(probe)
@@ -116,16 +122,19 @@ def _say(text: str) -> None:
 
 
 def _simulate(given: Namespace, desk: Desk) -> int:
-    from handfast.desk.board import simulate
+    from handfast.desk.board import simulate, simulate_firmware
 
     def ready(path: str) -> None:
         print(path, flush=True)
-        _say("a Python board is there; Ctrl-C ends it. Lines typed here: pedal down, pedal up, stop open, stop closed")
+        what = "the firmware in the simulator" if given.firmware else "a Python board"
+        _say(f"{what} is there; Ctrl-C ends it. Lines typed here: pedal 1, pedal 0, stop 1 (struck), stop 0, reset")
 
     # Both ways to be ended close the stand-in in order, also where a shell has SIGINT ignored.
     signal.signal(signal.SIGINT, signal.default_int_handler)
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
+        if given.firmware:
+            return simulate_firmware(desk, asked_stand_in(given), given.elf, ready)
         simulate(desk, asked_stand_in(given), _say, ready)
     except KeyboardInterrupt:
         _say("ended")

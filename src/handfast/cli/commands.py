@@ -15,6 +15,7 @@ from handfast.cli.rehearse import rehearse
 from handfast.cli.running import run
 from handfast.cli.score import score
 from handfast.cli.tables import answers_text, landings_text
+from handfast.cli.teaching import teach
 from handfast.cli.vetting import vet
 from handfast.desk import work
 
@@ -57,31 +58,6 @@ def check(given: Namespace) -> int:
     else:
         print("\n\n".join(answers_text(answers, desk.bench.about.name) for answers in found))
     return 1 if any(answers.fails for answers in found) else 0
-
-
-def teach(given: Namespace) -> int:
-    """`handfast teach --recording FILE`."""
-    desk = _desk(given, str(given.recording))
-    name = given.name or given.recording.stem
-    path, routine, remarks = work.teach(desk, given.recording, name, given.replace)
-    if given.json:
-        _print_json(
-            {
-                "routine": routine.name,
-                "file": str(path),
-                "steps": [{"do": step.do, "name": step.name, "arms": list(step.sides)} for step in routine.steps],
-                "remarks": [{"time_s": round(r.time, 2), "text": r.text} for r in remarks],
-            }
-        )
-        return 0
-    poses = [t for step in routine.steps for t in (step.left, step.right) if t is not None]
-    held = {word: sum(1 for t in poses if t.held == word) for word in ("held", "let go", "unknown")}
-    print(f"{path}: {len(routine.steps)} steps, {len(poses)} taught poses and paths")
-    print("  how they were stored: " + ", ".join(f"{count} {word}" for word, count in held.items() if count))
-    for remark in remarks:
-        print(f"  at {remark.time:.1f} s: {remark.text}")
-    print(f"next: handfast check {routine.name}")
-    return 0
 
 
 def calibrate(given: Namespace) -> int:

@@ -52,10 +52,9 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("routine", nargs="*", metavar="ROUTINE", help="a path, or a name inside the bench")
     check.add_argument("--no-changes", action="store_true", help="do not try changes that would turn an answer")
 
-    teach = command("teach", "write the routine that a recording teaches")
-    teach.add_argument("--recording", type=Path, required=True, metavar="FILE", help="a recording of hand-led arms")
-    teach.add_argument("--name", help="name of the routine (else that of the recording)")
-    teach.add_argument("--replace", action="store_true", help="replace a routine of that name")
+    from handfast.cli.teaching import options as teach_options
+
+    teach_options(command("teach", "lead the arms by hand, and write the routine that this teaches"))
 
     calibrate = command("calibrate", "find a bench's real figures from readings")
     calibrate.add_argument("readings", nargs="*", type=Path, metavar="FILE", help="readings (else all of the bench's)")

@@ -108,6 +108,27 @@ def simulate(desk: Desk, simulated: Simulated, say: Callable[[str], None], ready
             serve(board, terminal, say)
 
 
+def simulate_firmware(desk: Desk, simulated: Simulated, elf: Path | None, ready: Callable[[str], None]) -> int:
+    """Run the real firmware in the AVR simulator at a pseudo-terminal until interrupted."""
+    import shlex
+    import sys
+
+    from handfast.board.firmware import built, serve
+    from handfast.board.loading import limits_of
+
+    limits_of(desk.bench)
+    simulator, firmware = built(elf)
+    command = simulated.stand_in
+    if command is None:
+        words = [sys.executable, "-m", "handfast.standins", "--bench", str(desk.folder.root.resolve())]
+        words += ["--seed", str(simulated.seed)]
+        for name in ("hand", "readings", "truth"):
+            if getattr(simulated, name) is not None:
+                words += [f"--{name}", str(Path(getattr(simulated, name)).resolve())]
+        command = shlex.join(words)
+    return serve(simulator, firmware, command, ready)
+
+
 @dataclass(frozen=True)
 class Probed:
     """What a probe found."""

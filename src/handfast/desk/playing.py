@@ -161,7 +161,7 @@ def run_on_board(
             live.event((event.at - origin) / 1e6, f"{event.kind} {event.where} {event.value}")
 
     board.happened = happened
-    step = np.zeros(2, dtype=int)
+    step = np.full(2, -1)
     share = 0.0
 
     def watch(status: Status) -> None:
@@ -171,14 +171,21 @@ def run_on_board(
         nonlocal share
         share = value
 
-    arms = WireArms(desk.bench, board, open_.limits, operator, ready.pace, watch)
+    arms = WireArms(desk.bench, board, open_.limits, operator, watch=watch)
     for turn in range(repeat):
         started = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
         live = LiveRun(database, ready.routine.name, ready.mode, board.name, started, joints)
-        store = live
+        store, counted = live, False
+        arms.pace = 1.0  # on the way to the start it is slow anyway
 
         def keep(*row: object, store: LiveRun = store) -> None:
-            nonlocal step
+            nonlocal step, counted
+            if not counted:
+                counted = True
+                arms.pace = ready.pace
+                store.event(
+                    (board.known().at - origin) / 1e6, f"rows count from {arms.begun / 1e6:.3f} s of board time"
+                )
             step = np.asarray(row[5])
             store.add(Row(*row))  # type: ignore[arg-type]
 
@@ -187,7 +194,7 @@ def run_on_board(
         except (HandfastError, KeyboardInterrupt) as error:
             cause = "stopped from the keyboard" if isinstance(error, KeyboardInterrupt) else str(error).split("\n")[0]
             board.stop()
-            store.event(board.known().at / 1e6, f"ended early: {cause}")
+            store.event((board.known().at - origin) / 1e6, f"ended early: {cause}")
             number = store.cut(f"ended early: {cause}")
             say(f"run {number}: kept as far as it came" if number else "nothing had been played yet")
             raise

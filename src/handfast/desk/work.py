@@ -54,10 +54,8 @@ def check(desk: Desk, routine: Routine, try_changes: bool = True) -> Answers:
     return ask(facts_of(desk.bench, routine, desk.measured), try_changes)
 
 
-def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Path, Routine, list[Remark]]:
-    """Write the routine that a recording teaches. An old routine of that name is kept unless told otherwise."""
-    from handfast.records.recording import read_recording
-
+def check_name(name: str) -> None:
+    """Raises InputError unless a routine can be called so."""
     if not name or name != Path(name).name or name.startswith("."):
         raise InputError(
             f'"{name}" is no name for a routine',
@@ -65,6 +63,10 @@ def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Pa
             expected="a plain name, which becomes that of its file",
             next_step="give a name without a slash that does not begin with a dot",
         )
+
+
+def free_routine(desk: Desk, name: str, replace_old: bool) -> Path:
+    """Where a routine of that name goes; raises InputError if there is one that shall be kept."""
     target = desk.folder.routines / f"{name}.toml"
     if target.exists() and not replace_old:
         raise InputError(
@@ -73,6 +75,15 @@ def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Pa
             expected="a new name, or the wish to replace it",
             next_step="give another --name, or add --replace",
         )
+    return target
+
+
+def teach(desk: Desk, recording: Path, name: str, replace_old: bool) -> tuple[Path, Routine, list[Remark]]:
+    """Write the routine that a recording teaches. An old routine of that name is kept unless told otherwise."""
+    from handfast.records.recording import read_recording
+
+    check_name(name)
+    target = free_routine(desk, name, replace_old)
     read = read_recording(recording, desk.bench.controller.channels)
     # Only now what takes its time to load: a recording that cannot be read is refused at once.
     from handfast.mechanics.model import model_of

@@ -160,6 +160,15 @@ def _refuse_degenerate(readings: Readings) -> None:
                 expected="points spread over at least two directions",
                 next_step="touch points on both sides, near and far",
             )
+    if len(readings.bars) >= 3:
+        shown = np.array([b.counts for b in readings.bars])
+        if np.ptp(shown, axis=0).max() < 20.0:
+            raise InputError(
+                f"all {len(readings.bars)} samples of the bar were taken at one place",
+                where="bar readings",
+                expected="samples from all over the shared reach, the bar turned too",
+                next_step="lead the bar about, near and far, high and low, and read again",
+            )
 
 
 def _wild(readings: Readings, residual: Array) -> tuple[str, ...]:
@@ -168,6 +177,8 @@ def _wild(readings: Readings, residual: Array) -> tuple[str, ...]:
         labels += [f"touch {n + 1} of the {touch.arm} arm"] * 3
     for n in range(len(readings.meets)):
         labels += [f"meeting {n + 1} of the tips"] * 3
+    labels += [f"sample {n + 1} of the bar" for n in range(len(readings.bars))]
+    labels += [f"level {n + 1} at {r.joint}" for n, r in enumerate(readings.levels)]
     labels += [f"gauge reading {n + 1} at {g.joint}" for n, g in enumerate(readings.gauges)]
     labels += [f"pull {n + 1} at {p.joint}" for n, p in enumerate(readings.pulls)]
     labels += [f"weight {n + 1} on the {s.arm} arm" for n, s in enumerate(readings.sags)]

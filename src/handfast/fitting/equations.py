@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,12 +57,27 @@ class Equations:
             np.array([signs_of(m.arrived, K) for m in meets], dtype=float).reshape(-1, K),
             np.array([m.error for m in meets]),
         )
+        self._bars = _HandLed(
+            self._shown([b.counts for b in readings.bars]),
+            np.array([signs_of(b.arrived, K) for b in readings.bars], dtype=float).reshape(-1, K),
+            np.array([b.error for b in readings.bars]),
+        )
+        self._level_joint = np.array([bench.joint_names.index(r.joint) for r in readings.levels], dtype=int)
+        level_ways = np.zeros((len(readings.levels), K))
+        for n, level in enumerate(readings.levels):
+            side = SIDES[SIDES.index(level.joint.split()[0])]
+            level_ways[n, bench.columns(side)] = signs_of(level.arrived, counts[side])
+        self._levels = _HandLed(
+            self._shown([r.counts for r in readings.levels]), level_ways, np.array([r.error for r in readings.levels])
+        )
         self._gauged = self._shown([g.counts for g in readings.gauges])
         self._sagged = [self._shown([s.counts, s.loaded]) for s in readings.sags]
         self._landed = [self._landing_poses(read) for read in readings.landings]
         self.noise = noise_angles(bench) / np.sqrt(5.0)
         # The spread of each reading is taken at the start and kept, so that the problem stays one of least squares.
         self._whiten_touch, self._whiten_meet = self._whitening()
+        self._bar_spread = self._scalar_spread(self._bars, self._spans)
+        self._level_spread = self._scalar_spread(self._levels, self._tilts)
 
     def _shown(self, counts: Sequence[Sequence[float]]) -> Shown:
         channels = self.unknowns.bench.controller.channels
@@ -74,6 +89,52 @@ class Equations:
         both = np.zeros((2, u.K))
         both[0, columns], both[1, columns] = read.taught, read.feedback
         return u.shown_at(both)
+
+    def _scalar_spread(self, led: _HandLed, of: Callable[[Model, Array], Array]) -> Array:
+        """Standard deviations (N,) of what `of` (model, link angles) says: stated error and the hand's lead."""
+        if not len(led.error):
+            return np.zeros(0)
+        u = self.unknowns
+        x0 = np.zeros(u.size)
+        model = u.model_at(x0)
+        lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+        q = led_link(u, model, x0, led.shown, led.ways)
+        slope = np.column_stack([(of(model, q + 1e-6 * e) - of(model, q - 1e-6 * e)) / 2e-6 for e in np.eye(u.K)])
+        unsure = np.where(led.ways == 0, lead / np.sqrt(3.0), LEAD_SCATTER * lead)
+        result: Array = np.sqrt(led.error**2 + (slope**2 * (unsure**2 + self.noise**2)).sum(axis=1))
+        return result
+
+    def _spans(self, model: Model, q: Array) -> Array:
+        """Distances (N,) m between the TCPs."""
+        X = places(model.chain, q).X_WT
+        result: Array = np.linalg.norm(X[:, 0, :3, 3] - X[:, 1, :3, 3], axis=1)
+        return result
+
+    def _tilts(self, model: Model, q: Array) -> Array:
+        """How steeply (N,) rad the links that were levelled rise, from their joint to the next or the TCP."""
+        at = places(model.chain, q)
+        rows = np.arange(len(q))
+        arm = np.searchsorted(model.chain.first, self._level_joint, side="right") - 1
+        last = self._level_joint + 1 == model.chain.first[arm + 1]
+        onward = np.minimum(self._level_joint + 1, model.chain.joints - 1)
+        end = np.where(last[:, None], at.X_WT[rows, arm, :3, 3], at.p[rows, onward])
+        along = end - at.p[rows, self._level_joint]
+        result: Array = np.arctan2(along[:, 2], np.hypot(along[:, 0], along[:, 1]))
+        return result
+
+    def _bar(self, model: Model, x: Array) -> Array:
+        if not self.readings.bars:
+            return np.zeros(0)
+        q = led_link(self.unknowns, model, x, self._bars.shown, self._bars.ways)
+        length = np.array([b.length for b in self.readings.bars])
+        return np.asarray((self._spans(model, q) - length) / self._bar_spread)
+
+    def _level(self, model: Model, x: Array) -> Array:
+        if not self.readings.levels:
+            return np.zeros(0)
+        q = led_link(self.unknowns, model, x, self._levels.shown, self._levels.ways)
+        tilt = np.array([r.tilt for r in self.readings.levels])
+        return np.asarray((self._tilts(model, q) - tilt) / self._level_spread)
 
     def _whitening(self) -> tuple[Array, Array]:
         u = self.unknowns
@@ -112,6 +173,8 @@ class Equations:
         parts = [
             self._touch(model, x),
             self._meet(model, x),
+            self._bar(model, x),
+            self._level(model, x),
             *self._gauges(model, x),
             *self._pulls(model),
             *[self._sag(model, x, sag, shown) for sag, shown in zip(self.readings.sags, self._sagged, strict=True)],

@@ -11,6 +11,8 @@ A readings file is TOML under BENCH/readings, one table per reading:
     arrived = "+ - 0 + -"         # way each joint of that arm last moved; 0 where it cannot be told
 
     [[meet]]                      # both limp arms led tip to tip
+    [[bar]]                       # both limp TCPs at the ends of a bar of known length, led about
+    [[level]]                     # a level, such as a phone's, laid along a limp arm's link
     [[gauge]]                     # one limp joint's link led against a stop of known angle
     [[pull]]                      # force at a lever that just turns a limp joint
     [[sag]]                       # a weight hung on the TCP of a powered arm, and how far the TCP went down
@@ -51,6 +53,32 @@ class Meet:
     counts: Vector = vector("counts", ..., "feedback of every channel", None, 0, 70000)
     supply: float = number("supply_V", ..., 0, 60, "servo supply at that moment")
     arrived: str = text("arrived", "", "way each joint last moved, left arm first: + - or 0")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bar:
+    """Both limp arms hold the ends of one bar: their TCPs are its length apart, wherever it is led."""
+
+    length: float = number("length_mm", ..., 5, 5000, "distance of the two TCPs, from hole to hole")
+    error: float = number("error_mm", ..., 0.01, 50, "one standard deviation of that distance, hands included")
+    counts: Vector = vector("counts", ..., "feedback of every channel", None, 0, 70000)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply at that moment")
+    arrived: str = text("arrived", "", "way each joint last moved, left arm first: + - or 0")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Level:
+    """A level along a limp arm's link, from its joint's axis to the next joint's (or the TCP), while a hand holds it.
+
+    The table counts as level: tilt is measured against it.
+    """
+
+    joint: str = text("joint", ..., "the joint at the link's beginning, such as `left elbow`")
+    tilt: float = number("tilt_deg", ..., -90, 90, "how steeply the link rises; negative if it falls")
+    error: float = number("error_deg", ..., 0.01, 10, "one standard deviation of the level and how it lies")
+    counts: Vector = vector("counts", ..., "feedback of every channel", None, 0, 70000)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply at that moment")
+    arrived: str = text("arrived", "", "way each joint of that arm last moved: + - or 0")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,6 +150,8 @@ class Readings:
 
     touches: tuple[Touch, ...] = tables("touch", Touch, "points touched")
     meets: tuple[Meet, ...] = tables("meet", Meet, "tips brought together")
+    bars: tuple[Bar, ...] = tables("bar", Bar, "samples of a bar held by both arms")
+    levels: tuple[Level, ...] = tables("level", Level, "tilts of links")
     gauges: tuple[Gauge, ...] = tables("gauge", Gauge, "links against gauges")
     pulls: tuple[Pull, ...] = tables("pull", Pull, "limp joints pulled")
     sags: tuple[Sag, ...] = tables("sag", Sag, "weights hung on")
@@ -151,6 +181,8 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
     counted: tuple[tuple[str, Sequence[object]], ...] = (
         ("touch", readings.touches),
         ("meet", readings.meets),
+        ("bar", readings.bars),
+        ("level", readings.levels),
         ("gauge", readings.gauges),
         ("sag", readings.sags),
     )
@@ -179,7 +211,10 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
         _check_signs(touch.arrived, counts_of[touch.arm], document, ("touch", n, "arrived"))
     for n, meet in enumerate(readings.meets):
         _check_signs(meet.arrived, sum(counts_of.values()), document, ("meet", n, "arrived"))
-    jointed: tuple[tuple[str, Sequence[Gauge | Pull | Sweep]], ...] = (
+    for n, bar in enumerate(readings.bars):
+        _check_signs(bar.arrived, sum(counts_of.values()), document, ("bar", n, "arrived"))
+    jointed: tuple[tuple[str, Sequence[Level | Gauge | Pull | Sweep]], ...] = (
+        ("level", readings.levels),
         ("gauge", readings.gauges),
         ("pull", readings.pulls),
         ("sweep", readings.sweeps),
@@ -191,6 +226,8 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
                     kind, n, "joint", f'the bench has no joint "{reading.joint}"', "a joint of this bench",
                     available=bench.joint_names, asked=reading.joint,
                 )  # fmt: skip
+    for n, level in enumerate(readings.levels):
+        _check_signs(level.arrived, counts_of[level.joint.split()[0]], document, ("level", n, "arrived"))
     for n, sweep in enumerate(readings.sweeps):
         steps = len(sweep.pulses)
         if steps < 6:

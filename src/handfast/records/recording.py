@@ -53,6 +53,24 @@ class Recording:
     source: str
 
 
+def columns_of(channels: int) -> list[str]:
+    """The names of a recording's columns."""
+    return ["t_ms", *(f"ch{c}" for c in range(channels)), "event"]
+
+
+def row_of(time: float, counts: Array, said: str) -> str:
+    """One row of the file: time s, counts (channels,), events in words."""
+    out = io.StringIO()
+    values = [f"{value:.10g}" for value in np.round(counts, 2)]
+    csv.writer(out, lineterminator="\n").writerow([f"{time * 1e3:.10g}", *values, said])
+    return out.getvalue()
+
+
+def event_of(said: str, time: float, where: str) -> Event:
+    """An event from its words. Raises InputError for words that say none."""
+    return _event(said, time, where)
+
+
 def write_recording(path: Path, recording: Recording) -> None:
     """Write a recording as CSV, whole or not at all."""
     out = io.StringIO()
@@ -62,16 +80,15 @@ def write_recording(path: Path, recording: Recording) -> None:
             out.write(f"# {line}\n")
     out.write(f"# hands: {recording.hands}\n")
     channels = recording.counts.shape[1]
-    out.write(",".join(["t_ms", *(f"ch{c}" for c in range(channels)), "event"]) + "\n")
+    out.write(",".join(columns_of(channels)) + "\n")
     events = sorted(recording.events, key=lambda event: event.time)
-    rows = csv.writer(out, lineterminator="\n")
     last = len(recording.t) - 1
     for n, (time, row) in enumerate(zip(recording.t, recording.counts, strict=True)):
         said = []
         # What was said after the last sample goes with that one, rather than being lost.
         while events and (n == last or events[0].time <= time + 1e-9):
             said.append(events.pop(0).text.replace(";", ","))
-        rows.writerow([f"{time * 1e3:.10g}", *(f"{value:.10g}" for value in np.round(row, 2)), "; ".join(said)])
+        out.write(row_of(time, row, "; ".join(said)))
     write_text(path, out.getvalue())
 
 
@@ -106,7 +123,7 @@ def read_recording(path: Path, channels: int) -> Recording:
     else:
         raise _no_samples(path)
     columns = [name.strip() for name in lines[start].split(",")]
-    expected = ["t_ms", *(f"ch{c}" for c in range(channels)), "event"]
+    expected = columns_of(channels)
     if columns != expected:
         raise _wrong_columns(path, start + 1, columns, channels)
     times: list[float] = []

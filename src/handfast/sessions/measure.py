@@ -13,8 +13,9 @@ import numpy as np
 from handfast.bench.lines import joint_angles, noise_angles, pulse_of
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array
+from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.records.readings import Gauge, Meet, Pull, Readings, Sag, Sweep, Touch
+from handfast.records.readings import Bar, Gauge, Level, Meet, Pull, Readings, Sag, Sweep, Touch
 from handfast.sessions.powered import Powered
 from handfast.standins.direct import DirectBoard
 from handfast.standins.hand import Hands, tool_pose
@@ -33,6 +34,8 @@ class Errors:
     gauge: float = 0.2 * DEGREE
     pull_share: float = 0.08
     sag: float = 0.3e-3
+    bar: float = 0.5e-3
+    level: float = 0.3 * DEGREE
 
 
 class MakerAtStandIn:
@@ -118,6 +121,45 @@ class MakerAtStandIn:
             counts=tuple(float(v) for v in counts),
             supply=self.bench.supply.voltage,
             arrived=_signs(self._arrived()),
+        )
+
+    def bar(self, middle: Array, bearing: float, length: float) -> Bar | None:
+        """Both limp arms hold a bar of `length` m between them, its middle led to a point, turned by `bearing` rad."""
+        goal = self.arms.link_angles()
+        true = length + self.rng.normal(0.0, self.errors.bar)
+        along = np.array([np.cos(bearing), np.sin(bearing), 0.0]) * true / 2.0
+        for arm, side in enumerate(SIDES):
+            columns = self.bench.columns(side)
+            end = middle - along if arm == 0 else middle + along
+            tip = self.hands.angles_for(side, tool_pose(tuple(end * 1e3), 80.0, 180.0 * arm), goal[columns])
+            if tip is None:
+                return None
+            goal[columns] = tip
+        self.hands.lead_joints(goal, 1.6)
+        return Bar(
+            length=length,
+            error=self.errors.bar,
+            counts=tuple(float(v) for v in self._counts()),
+            supply=self.bench.supply.voltage,
+            arrived=_signs(self._arrived()),
+        )
+
+    def level(self, joint: int, q: Array) -> Level:
+        """Lead the limp arms to link angles q (K,) and read a level along the link that `joint` begins."""
+        self.hands.lead_joints(q, 1.6)
+        counts = self._counts()
+        at = places(self.truth.chain, self.arms.link_angles())
+        arm = int(np.searchsorted(self.truth.chain.first, joint, side="right")) - 1
+        last = joint + 1 == self.truth.chain.first[arm + 1]
+        along = (at.X_WT[0, arm, :3, 3] if last else at.p[0, joint + 1]) - at.p[0, joint]
+        tilt = float(np.arctan2(along[2], np.hypot(along[0], along[1])))
+        return Level(
+            joint=self.bench.joint_names[joint],
+            tilt=tilt + float(self.rng.normal(0.0, self.errors.level)),
+            error=self.errors.level,
+            counts=tuple(float(v) for v in counts),
+            supply=self.bench.supply.voltage,
+            arrived=_signs(self._arrived()[self.bench.columns(SIDES[arm])]),
         )
 
     def gauge(self, joint: int, angle: float, way: int) -> Gauge:

@@ -51,13 +51,19 @@ class Keys:
     """Keys of a terminal, or bytes of a pipe, read in a thread of its own. A context manager.
 
     held: motion only while the pedal is down or a key press is still worth something; otherwise one key press (or
-    press of the pedal) starts, and the next Esc or q stops.
+    press of the pedal) starts, and the next Esc or q stops. spaces: the space bar is a letter like any other.
     """
 
-    def __init__(self, held: bool, pedal: Callable[[], bool], clock: Callable[[], float] = time.monotonic):
-        self.held, self._pedal, self._clock = held, pedal, clock
+    def __init__(
+        self,
+        held: bool,
+        pedal: Callable[[], bool],
+        clock: Callable[[], float] = time.monotonic,
+        spaces: bool = False,
+    ):
+        self.held, self._pedal, self._clock, self._spaces = held, pedal, clock, spaces
         self._until = -1.0
-        self._going = self._stopped = False
+        self._going = self._stopped = self._in_words = False
         self._typed: list[str] = []
         self._lock = threading.Lock()
         self._ending = threading.Event()
@@ -103,9 +109,13 @@ class Keys:
     def press(self, letter: str) -> None:
         """A key was pressed."""
         with self._lock:
-            if letter in ("\x1b", "q", "Q"):
+            if self._spaces and (letter == ":" or self._in_words):
+                # Words up to the end of the line; a q in them stops nothing.
+                self._in_words = letter not in "\r\n"
+                self._typed.append(letter)
+            elif letter in ("\x1b", "q", "Q"):
                 self._stopped = True
-            elif letter == " ":
+            elif letter == " " and not self._spaces:
                 self._until = self._clock() + BUYS
                 self._going = True
             else:

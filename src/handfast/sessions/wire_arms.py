@@ -71,6 +71,11 @@ class WireArms:
         self.waiting = False
         board.permission = operator.may_move
 
+    @property
+    def begun(self) -> int:
+        """Board time of the first frame, from which frames count their time, µs."""
+        return self._begun or 0
+
     def holds(self, side: int, mass: float, offset: Array) -> None:
         """Real arms know what they hold."""
 
@@ -169,7 +174,7 @@ class WireArms:
         name = channel_name(self._bench, number)
         hint = {
             "no table": "its wiper table does not climb: measure it, or feel for it with handfast board power-up",
-            "outside window": "its wiper reads far outside the travel: a broken wire, or a joint turned too far",
+            "outside window": "it hangs past its travel: lead it back by hand; or its wiper wire is broken",
             "unsteady": "take the hands off and let the arm come to rest",
         }.get(denied.reason, "handfast board probe shows what the board sees")
         return FaultError(f"{name} cannot be attached: {denied.reason}\n  next: {hint}")

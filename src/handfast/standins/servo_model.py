@@ -21,7 +21,7 @@ _ROWS = (
     "offset", "bow", "bow_phase", "bow_span", "follows_supply",
 )  # fmt: skip
 
-STOPS = np.radians(10.0)
+STOPS = np.radians(2.0)
 """How far beyond the travel the servos' own stops lie, rad."""
 
 

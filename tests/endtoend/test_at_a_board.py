@@ -1,0 +1,173 @@
+"""Probe, teach with a scripted hand, run and stop, with the same commands, at both boards.
+
+One is the Python board, one the real firmware: the program as it goes into the chip, in the AVR simulator. Both drive
+the simple stand-in, and both are reached over a pseudo-terminal as a serial port is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import random
+import signal
+import sqlite3
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from handfast.bench.folder import read_bench
+from handfast.bench.new import new_bench
+from handfast.records.recording import read_recording
+from handfast.routine.file import read_routine, write_routine
+from handfast.store.live_runs import recover
+from handfast.store.runs import list_runs, load_run
+from support import seedling, simulated
+from support.at_a_board import Played, Simulation
+from support.commands import handfast
+
+LED = {1: (20.0, -10.0, 30.0, 40.0, 5.0), 2: (-15.0, 20.0, 40.0, 20.0, 5.0)}
+NODS = ((0, 0, 0, 0, 0), (14, 0, 12, 0, 0), (-14, 0, 12, 0, 0), (14, 0, 12, 0, 0))
+SOAK = bool(os.environ.get("HANDFAST_SOAK"))
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """The seedling bench with a short routine, and empty side channels."""
+    folder = new_bench(tmp_path / "bench")
+    steps = [seedling.go("left", *a, name=f"go {i}") for i, a in enumerate(NODS, 1)]
+    write_routine(folder.routines / "nod.toml", seedling.routine_of(*steps, pace=0.5), seedling.bench(), "short")
+    (folder.root / "hand.txt").write_text("")
+    return folder
+
+
+def hand(bench, line):
+    """The scripted hand does something now."""
+    with (bench.root / "hand.txt").open("a") as file:
+        file.write(f"0 {line}\n")
+
+
+@pytest.mark.parametrize("kind", ["python", "firmware"])
+def test_probe_teach_run_and_stop(bench, kind):
+    """Arms are found, led through two poses that store themselves, played back, and stopped by key in mid-run."""
+    words = ["--seed", "3", "--hand", "hand.txt"]
+    if kind == "firmware":
+        simulated.build()
+        words.append("--firmware")
+    with Simulation(bench.root, *words) as simulation:
+        port = simulation.port
+        done = handfast("board", "probe", "--port", port, "--json", cwd=bench.root)
+        assert done.returncode == 0, done.stderr + done.stdout
+        probed = json.loads(done.stdout)
+        assert (probed["board"]["channels"], probed["board"]["version"]) == (12, "0.1.0")
+        assert probed["findings"] == []
+        # Arms stand upright; true joints are off by up to 5 degrees and 3 % (the stand-in's stated ranges).
+        assert all(abs(w["angle_deg"]) < 9.0 for w in probed["wipers"])
+
+        teaching = Played(bench.root, port, "teach", "--name", "led", pressing=False)
+        teaching.until("recording; h shows")
+        for number, angles in LED.items():
+            time.sleep(0.6)
+            hand(bench, "left joints 900 " + " ".join(map(str, angles)))
+            teaching.until(f"pose {number} stored: left")
+        teaching.type("q")
+        status, out = teaching.end()
+        assert status == 0, teaching.lines
+        assert "2 steps, 2 taught poses" in out
+        routine = read_routine(bench.routines / "led.toml", read_bench(bench))
+        for step, angles in zip(routine.steps, LED.values(), strict=True):
+            assert np.degrees(step.left.pose) == pytest.approx(angles, abs=9.0)
+
+        # Back to where it balances by itself, so that it does not sink past its travel while it is limp.
+        hand(bench, "left joints 500 0 0 0 0 0")
+        time.sleep(1.0)
+        hand(bench, "left free")
+        running = Played(bench.root, port, "run", "led", "--way", "raw", "--overrule", "miss", "--overrule", "clear")
+        running.until(r"\d % go 2")
+        running.type("q")
+        status, _ = running.end()
+        assert status == 3, running.lines
+        assert any("stopped by you" in line for line in running.lines)
+        run = load_run(bench.database, 1)
+        # Where it got to, it went where the targets went: within droop and lag.
+        assert np.abs(run.feedback - run.command).max() < np.radians(20.0)
+        done = handfast("board", "probe", "--no-power", "--port", port, "--json", cwd=bench.root)
+        assert done.returncode == 0, done.stderr
+
+
+def board_time(bench):
+    """Seconds of the board's time, as the stand-in's side channel for tests shows."""
+    lines = (bench.root / "truth.txt").read_text().rsplit("\n", 2)
+    return float(lines[-2].split()[0]) * 1e-6
+
+
+def safe(port):
+    """The board after its host was killed: relay off, stopped for lack of heartbeats (or not yet powered)."""
+    from handfast.board.host import open_port
+
+    with contextlib.closing(open_port(port)) as board:
+        board.wait(lambda: board.known().state in ("stopped", "ready"), 3.0)
+        status = board.known()
+        assert not status.relay
+        assert status.pulse == (0,) * 12
+        assert (status.state, status.cause) in (("stopped", "link lost"), ("ready", "none"))
+        board.clear()
+
+
+@pytest.mark.parametrize("what", ["teach", "run"])
+def test_killed_at_a_random_moment(bench, what):
+    """kill -9: every sample older than a second is on the disk, the file opens, the board goes safe; teach resumes."""
+    rng = random.Random(what)
+    rounds = 50 if SOAK else {"teach": 4, "run": 2}[what]
+    with Simulation(bench.root, "--seed", "2", "--hand", "hand.txt", "--truth", "truth.txt") as simulation:
+        for number in range(rounds):
+            if what == "teach":
+                resume = ["--resume"] if number else []
+                words = ["teach", "--name", "cut", *resume]
+                command = Played(bench.root, simulation.port, *words, pressing=False)
+                before = rows(bench.recordings / "cut.csv") if number else 0.0
+                command.until("recording; h shows")
+                begun = board_time(bench)
+            else:
+                words = ["run", "nod", "--way", "raw", "--overrule", "miss"]
+                command = Played(bench.root, simulation.port, *words)
+                command.until(r"\d % go [12]")
+            time.sleep(rng.uniform(0.2, 3.0) if what == "teach" else rng.uniform(1.2, 4.0))
+            now = board_time(bench)
+            os.kill(command.process.pid, signal.SIGKILL)
+            status, _ = command.end()
+            assert status == -signal.SIGKILL
+            if what == "teach":
+                assert rows(bench.recordings / "cut.csv") - before >= now - begun - 1.0
+                read_recording(bench.recordings / "cut.csv", 12)
+            else:
+                with contextlib.closing(sqlite3.connect(bench.database)) as connection:
+                    said = connection.execute(
+                        "SELECT said FROM run_event WHERE said LIKE 'rows count from%'"
+                    ).fetchall()
+                origin = float(said[-1][0].split()[3])
+                (kept,) = recover(bench.database)
+                run = load_run(bench.database, kept)
+                assert run.notes == ("cut off: the program ended in mid-run",)
+                # A run sees a frame 20 ms after its end at the earliest.
+                assert origin + run.t[-1] >= now - 1.0 - 0.06
+                assert np.all(np.diff(run.t) > 0)
+            safe(simulation.port)
+        if what == "teach":
+            last = Played(bench.root, simulation.port, "teach", "--name", "cut", "--resume", pressing=False)
+            last.until("recording; h shows")
+            hand(bench, "left joints 900 20 -10 30 40 5")
+            last.until("pose 1 stored")
+            last.type("q")
+            status, out = last.end()
+            assert status == 0, last.lines
+            assert "1 steps, 1 taught poses" in out
+        else:
+            assert len(list_runs(bench.database)) == rounds
+
+
+def rows(path: Path) -> float:
+    """Time of the last row of a recording, s."""
+    return float(path.read_text().rstrip("\n").rsplit("\n", 1)[1].split(",")[0]) / 1e3
