@@ -17,7 +17,7 @@ from handfast.mechanics.kinematics import tool_poses
 from handfast.rehearsal.gear_kernels import MOTOR, PASSED, ROWS, SHAFT, WARM, gears_kernel, hand_kernel
 from handfast.rehearsal.mjcf import geoms_of, mjcf
 from handfast.rehearsal.scene import Scene
-from handfast.rehearsal.watch import Watch
+from handfast.rehearsal.watch import EVERY, Watch
 from handfast.standins.servo_kernels import RING
 from handfast.standins.servo_model import pack_servo
 from handfast.standins.truth import Truth
@@ -82,7 +82,6 @@ class Twin:
         self._state = np.zeros((ROWS, S))
         self._ring = np.zeros((S, RING))
         self._clock = np.zeros(1, dtype=np.int64)
-        self._out = np.empty(S + 3)
         self._first = int(truth.chain.first[1])
         servos = [bench.servo_of(p) for p in (*bench.joints, *(bench.arm(side).gripper for side in SIDES))]
         self._thermal = np.array(
@@ -140,7 +139,9 @@ class Twin:
         """
         N, channels = pulses.shape
         goals, held = self._hand_goals(led, N)
+        hands = led is not None or any(self._led)
         S = len(self.truth.channel)
+        out = np.empty((N, S + 3))
         wipers = np.zeros((N, channels + 3))
         noise = self._rng.normal(size=(N, S)) * self.truth.wiper_noise
         asked = np.ascontiguousarray(pulses[:, self.truth.channel])
@@ -148,20 +149,21 @@ class Twin:
         qpos, qvel, force, damping = d.qpos, d.qvel, d.qfrc_applied, m.dof_damping
         watch = self.watch
         for n in range(N):
-            for side in range(2):
-                if held[n, side]:
-                    self._lead(side, goals[n, side])
-                elif self._led[side]:
-                    self._let_go_of(side)
+            if hands:
+                for side in range(2):
+                    if held[n, side]:
+                        self._lead(side, goals[n, side])
+                    elif self._led[side]:
+                        self._let_go_of(side)
             gears_kernel(
                 self._servo, self._state, self._ring, self._clock, asked[n], noise[n], self.truth.springs,
-                self._jaws, self._thermal, qpos, qvel, force, damping, self._where, self._out, self._first,
+                self._jaws, self._thermal, qpos, qvel, force, damping, self._where, out[n], self._first,
             )  # fmt: skip
             step(m, d)
-            wipers[n, self.truth.channel] = self._out[:S]
-            wipers[n, channels:] = self._out[S:]
-            if watch is not None:
-                watch.look(int(self._clock[0]))
+            if watch is not None and not self._clock[0] % EVERY:
+                watch.look()
+        wipers[:, self.truth.channel] = out[:, :S]
+        wipers[:, channels:] = out[:, S:]
         if not np.isfinite(qpos).all() or d.warning[physics().mjtWarning.mjWARN_BADQACC].number:
             raise FaultError(
                 f"the twin came apart after {self.time_us * 1e-6:.2f} s: its motion is no number any more\n"
