@@ -25,6 +25,8 @@ BROWN_FRAMES, PERMISSION_FRAMES = 3, 5
 """Frames that the supply must be too low; frames within which outputs come to rest without permission."""
 TABLE_REACH = 240
 """How far past the ends of its table a wiper may lie when its channel is attached, counts/16."""
+TRAVEL_REACH = 100
+"""How far outside the travel a measured pose may lie when its channel is attached, µs/8."""
 STEADY = 164
 """Most that a wiper may wander to count as steady: 1 % of its range, counts/16."""
 
@@ -242,7 +244,10 @@ class PythonBoard:
         first, last = channel.limits.wipers[0], channel.limits.wipers[-1]
         if not first - TABLE_REACH <= self._wipers[m["channel"]] <= last + TABLE_REACH:
             raise Nack("outside_window", m["channel"])
-        channel.first = channel.limits.pulse_at(self._mean(m["channel"]))
+        first_pulse, beyond = channel.limits.pose_at(self._mean(m["channel"]))
+        if beyond > TRAVEL_REACH:
+            raise Nack("outside_travel", m["channel"], beyond)
+        channel.first = first_pulse
         channel.goal = m["pulse"] or channel.first
         channel.ramp = min(m["ramp"], channel.limits.slew)
         channel.wait, channel.state = FIRST_FRAMES, ATTACHING

@@ -33,23 +33,24 @@ class ChannelLimits:
     wipers: tuple[int, ...] = field(default=())
     pulses: tuple[int, ...] = field(default=())
 
-    def pulse_at(self, wiper: int) -> int:
-        """Pulse that belongs to a wiper reading by the table, within the travel."""
+    def pose_at(self, wiper: int) -> tuple[int, int]:
+        """Pulse that belongs to a wiper reading by the table, within the travel, and by how much it lay outside."""
         pulse = _line(wiper, self.wipers, self.pulses)
-        return min(max(pulse, self.travel_low), self.travel_high)
+        held = min(max(pulse, self.travel_low), self.travel_high)
+        return held, abs(pulse - held)
 
     def wiper_at(self, pulse: int) -> int:
         """Wiper reading that belongs to a pulse by the table."""
         if self.pulses[0] > self.pulses[-1]:
-            return _line(pulse, self.pulses[::-1], self.wipers[::-1])
-        return _line(pulse, self.pulses, self.wipers)
+            wiper = _line(pulse, self.pulses[::-1], self.wipers[::-1])
+        else:
+            wiper = _line(pulse, self.pulses, self.wipers)
+        return min(max(wiper, 0), 16368)
 
 
 def _line(x: int, xs: tuple[int, ...], ys: tuple[int, ...]) -> int:
-    """Straight pieces between points, held at both ends; whole numbers, rounded to nearest."""
-    if x <= xs[0]:
-        return ys[0]
-    for x0, x1, y0, y1 in zip(xs, xs[1:], ys, ys[1:], strict=False):
-        if x <= x1:
-            return y0 + round((y1 - y0) * (x - x0) / (x1 - x0))
-    return ys[-1]
+    """Straight pieces between points, the end ones going on; whole numbers, rounded to nearest."""
+    k = 1
+    while k < len(xs) - 1 and x > xs[k]:
+        k += 1
+    return ys[k - 1] + round((ys[k] - ys[k - 1]) * (x - xs[k - 1]) / (xs[k] - xs[k - 1]))

@@ -175,6 +175,7 @@ class WireArms:
         hint = {
             "no table": "its wiper table does not climb: measure it, or feel for it with handfast board power-up",
             "outside window": "it hangs past its travel: lead it back by hand; or its wiper wire is broken",
+            "outside travel": "it hangs past its travel: lead it back by hand, then start again",
             "unsteady": "take the hands off and let the arm come to rest",
         }.get(denied.reason, "handfast board probe shows what the board sees")
         return FaultError(f"{name} cannot be attached: {denied.reason}\n  next: {hint}")

@@ -33,6 +33,19 @@ def test_power_gives_no_pulses_and_attach_starts_where_the_servo_stands():
         assert {p for _, p in lag.pulses(0)} == {0.0}
 
 
+@pytest.mark.parametrize(("past", "reason"), [(60, None), (130, "outside travel"), (2000, "outside window")])
+def test_a_servo_found_past_its_travel_is_not_attached(past, reason):
+    """A little past it is brought back within 2 degrees; further out a first pulse would be a jump, and is refused."""
+    # 16000 eighths are the end of travel and table, 4500 mV here; two eighths per mV.
+    with powered(Lag(start=4500.0 + past / 2)) as (board, _):
+        if reason is None:
+            attach(board, 0)
+            assert board.known().pulse[0] == 16_000
+        else:
+            with pytest.raises(Denied, match=reason):
+                board.ask("attach", channel=0, pulse=0, ramp=40)
+
+
 def test_targets_are_joined_by_lines_in_board_time():
     """Halfway between two targets the pulse is halfway; the second channel is left where it was."""
     lag = Lag()
