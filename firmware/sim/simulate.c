@@ -488,6 +488,7 @@ int main(int count, char **given)
     double began = wall();
     if (stepping) step_by_commands();
     else {
+        run_until(2 * MS_CYCLES);        /* a stand-in may take its time to start: the port is there when it answers */
         open_terminal(link);
         run_live(speed);
     }
