@@ -162,7 +162,7 @@ OPTIONS = {
     "too many joints": (("new", "b", "--left", "8"), r"--left or --right: 8 joints"),
     "no joints": (("new", "b", "--right", "0"), r"--left or --right: 0 joints"),
     "half a joint": (("new", "b", "--left", "4.5"), r"handfast: .*--left.*'4\.5'"),
-    "no recording": (("teach",), r"nothing to learn from[\s\S]*--recording FILE"),
+    "no recording": (("teach",), r"nothing to learn from"),
     "no such recording": (("teach", "--recording", "x.csv"), r"x\.csv: no such file"),
     "a folder for a recording": (("teach", "--recording", "recordings", "--name", "x"), r"recordings: is a folder"),
     "a name with a slash": (("teach", "--recording", "recordings/r.csv", "--name", "../x"), r'--name: "\.\./x"'),
