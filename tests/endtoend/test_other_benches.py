@@ -213,8 +213,8 @@ def test_motions_are_smooth_and_a_carry_keeps_its_distance(job):
             tips = tool_poses(model.chain, motion.q[moving])[:, :, :3, 3]
             apart = np.linalg.norm(tips[:, 1] - tips[:, 0], axis=1)
             # What is kept is the place of the links; targets give way to their sag, by a little.
-                assert np.ptp(apart) < 3e-3
-                assert next(c for c in motion.carries if c.step == number).error < 5e-4
+            assert np.ptp(apart) < 3e-3
+            assert next(c for c in motion.carries if c.step == number).error < 5e-4
 
 
 def test_correction_helps_on_these_arms_too(job):
