@@ -80,10 +80,7 @@ def test_probe_teach_run_and_stop(bench, kind):
         for step, angles in zip(routine.steps, LED.values(), strict=True):
             assert np.degrees(step.left.pose) == pytest.approx(angles, abs=9.0)
 
-        # Back to where it balances by itself, so that it does not sink past its travel while it is limp.
-        hand(bench, "left joints 500 0 0 0 0 0")
-        time.sleep(1.0)
-        hand(bench, "left free")
+        upright(bench)
         running = Played(bench.root, port, "run", "led", "--way", "raw", "--overrule", "miss", "--overrule", "clear")
         running.until(r"\d % go 2")
         running.type("q")
@@ -131,6 +128,7 @@ def test_killed_at_a_random_moment(bench, what):
                 command.until("recording; h shows")
                 begun = board_time(bench)
             else:
+                upright(bench)
                 words = ["run", "nod", "--way", "raw", "--overrule", "miss"]
                 command = Played(bench.root, simulation.port, *words)
                 command.until(r"\d % go [12]")
@@ -166,6 +164,15 @@ def test_killed_at_a_random_moment(bench, what):
             assert "1 steps, 1 taught poses" in out
         else:
             assert len(list_runs(bench.database)) == rounds
+
+
+def upright(bench):
+    """A hand brings limp arms, which sink past their travel, back to where they balance."""
+    for arm in ("left", "right"):
+        hand(bench, f"{arm} joints 500 0 0 0 0 0")
+    time.sleep(1.5)
+    for arm in ("left", "right"):
+        hand(bench, f"{arm} free")
 
 
 def rows(path: Path) -> float:

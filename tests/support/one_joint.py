@@ -31,7 +31,7 @@ def chain(axis_y: float = -1.0, mass: float = MASS) -> Chain:
         inertias=np.zeros((2, 3, 3)),
         tools=np.tile([0.0, 0.0, LENGTH], (2, 1)),
         tool_turns=np.tile(np.eye(3), (2, 1, 1)),
-        travel=np.tile([-np.pi, np.pi], (2, 1)),
+        travel=np.tile([-2 * np.pi, 2 * np.pi], (2, 1)),
         gravity=np.array([0.0, 0.0, -STANDARD_GRAVITY]),
     )
 

@@ -70,7 +70,7 @@ def test_only_stand_ins_name_a_truth_file():
         for node in ast.walk(tree)
         if "truth_file" in (getattr(node, "id", None), getattr(node, "arg", None))
     }
-    assert named == {"standins"}
+    assert named == {"standins", "rehearsal"}
 
 
 def test_only_stand_ins_see_true_figures():

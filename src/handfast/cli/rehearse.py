@@ -27,6 +27,9 @@ def options(sub: ArgumentParser) -> None:
         "--draws", type=int, metavar="N", help="rehearse N times on arms drawn at random around the bench's figures"
     )
     sub.add_argument("--seed", type=int, metavar="N", help="arms drawn by this seed; with --draws: the first seed")
+    sub.add_argument(
+        "--export", type=Path, metavar="DIR", help="write the twin as MJCF, arms as URDF and the motion as CSV, and end"
+    )
     sub.add_argument("--jobs", type=int, metavar="N", help="draws at the same time (else one per processor)")
 
 
@@ -39,6 +42,13 @@ def rehearse(given: Namespace) -> int:
         start = Path(given.routine).resolve().parent
     desk = work.open_bench(start, given.bench)
     ((_, routine),) = work.routines(desk, [given.routine])
+    if given.export is not None:
+        files = [str(path) for path in rehearsing.export(desk.bench, routine, given.export)]
+        if given.json:
+            _print({"files": files})
+        else:
+            print("\n".join(files))
+        return 0
     progress = _progress(routine.name)
     if given.draws is not None:
         drawn = rehearsing.draws(desk.bench, routine, given.way, given.draws, given.seed or 0, given.jobs, progress)

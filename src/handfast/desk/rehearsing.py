@@ -6,6 +6,7 @@ import os
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from handfast.errors import InputError
@@ -102,6 +103,29 @@ def rehearse(
     seen = twin.watch.seen()
     outcome = outcome_of(bench, routine, scene, taught, run, seen, board.loads)
     return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome)
+
+
+def export(bench: Bench, routine: Routine, folder: Path) -> list[Path]:
+    """Write the twin of a routine's scene as MJCF, both arms as URDF and the motion as CSV; returns the files."""
+    from handfast.bench.parts import SIDES
+    from handfast.files.atomic import write_text
+    from handfast.mechanics.model import model_of
+    from handfast.motion.plan import plan
+    from handfast.rehearsal.formats import motion_csv, urdf
+    from handfast.rehearsal.mjcf import mjcf
+    from handfast.rehearsal.scene import scene_of
+    from handfast.rehearsal.taught import taught_here
+    from handfast.standins.truth import design_truth
+
+    bench = without_tables(bench)
+    truth = design_truth(bench)
+    scene = scene_of(bench, routine, taught_here(bench, truth, routine).tools)
+    texts = {"twin.xml": mjcf(bench, truth.chain, scene) + "\n"}
+    texts |= {f"{side}.urdf": urdf(bench, side) for side in SIDES}
+    texts[f"{routine.name}.csv"] = motion_csv(bench, plan(model_of(bench), routine))
+    for name, text in texts.items():
+        write_text(folder / name, text)
+    return [folder / name for name in texts]
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,10 @@ from handfast.mechanics.supply import at_joints
 Way = Literal["raw", "trimmed"]
 """How a pose is played: its target sent as it is, or the feedback trimmed onto the target after arrival."""
 
+GAVE_WAY = 0.07
+"""Share of hand-led joints that stand on the other side of their play than their last seen motion says: the hand gave
+way a little before the pose was stored, and the feedback did not see it (from simulated hands, no source)."""
+
 TRIM_LEFT = 0.25
 """Share of the dead band, one standard deviation, at which a trimmed feedback still rests from its target."""
 
@@ -45,9 +49,9 @@ class Landing:
 
     miss (3,) m: mean of played minus taught place in world axes. sigma m: root mean square of what is not
     known about it. undecided: the set that undecided flanks span, taught and played together. worst m: every joint
-    at the worst end of what is known about it, undecided flanks and two standard deviations of the rest. within m:
-    95 % of drawn landings stay inside. dead: how far the TCP can be pushed once it rests there. share (joints,) m:
-    what each joint adds to the mean miss.
+    at the worst end of what is known about it, undecided flanks and two standard deviations of the rest, and
+    one joint at which the hand gave way. within m: 95 % of drawn landings stay inside. dead: how far the TCP can be
+    pushed once it rests there. share (joints,) m: what each joint adds to the mean miss.
     """
 
     side: Side
@@ -128,10 +132,14 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     flank_gap = 0.5 * (played.flank - taught.flank)
     is_held = poses.held == 1
     windup = np.where(is_held, model.limp_friction, np.abs(tau))
+    lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+    # Two leads: from one side to the other.
+    gave = np.where(is_held & (poses.arrived != 0), 2.0 * lead, 0.0)
     variance = (
         (flank_gap * spread.unseen_play) ** 2
         + (spread.compliance * np.where(is_held, np.abs(tau) + model.limp_friction, 0.2 * windup)) ** 2
         + np.where(is_held, model.compliance * spread.limp_friction, 0.0) ** 2
+        + GAVE_WAY * (1.0 - GAVE_WAY) * gave**2
         + (np.where(np.isnan(poses.spread), 0.0, poses.spread)) ** 2
         + (TRIM_LEFT * model.dead_band) ** 2
     )
@@ -159,13 +167,21 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
                 miss=miss,
                 sigma=sigma,
                 undecided=undecided,
-                worst=farthest(J * (half[n, part] + 2.0 * deviation)[:, None], miss),
+                worst=farthest(J * (half[n, part] + 2.0 * deviation + _given_way(J, gave[n, part]))[:, None], miss),
                 within=share_within(J, half[n, part], deviation, miss),
                 dead=at_rest(J, pressed[n, part], *(w[part] for w in slack)),
                 share=np.linalg.norm(J * (link_played - link_taught)[n, part, None], axis=1),
             )
         )
     return landings
+
+
+def _given_way(J: Array, gave: Array) -> Array:
+    """What is added for the one joint (K,) rad whose giving way would move the TCP most."""
+    result = np.zeros_like(gave)
+    most = int(np.argmax(np.linalg.norm(J, axis=1) * gave))
+    result[most] = gave[most]
+    return result
 
 
 @dataclass(frozen=True)

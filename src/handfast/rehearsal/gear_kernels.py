@@ -175,3 +175,32 @@ def gears_kernel(
     out[S + 1] = amps0
     out[S + 2] = amps1
     clock[0] += 1
+
+
+@kernel("void(f8[:,:], f8[::1], f8[::1], f8[::1], f8[::1], f8[::1], f8[::1])")
+def hand_kernel(goal, at, turned, centre, velocity, hand, wrench):
+    """What a hand does to the gripper that it leads: springs and dampers to where it wants it.
+
+    goal (4, 4): wanted pose of the TCP. at (3,), turned (9,): where it is. centre (3,): of the body's mass.
+    velocity (6,): of the TCP, angular first, world axes. hand (5,): N/m, N·s/m, N·m/rad, N·m·s/rad, largest force N.
+    wrench (6,): force at the body's centre of mass and torque about it, world axes, written.
+    """
+    size = 0.0
+    for r in range(3):
+        wrench[r] = hand[0] * (goal[r, 3] - at[r]) - hand[1] * velocity[3 + r]
+        size += wrench[r] * wrench[r]
+    size = np.sqrt(size)
+    if size > hand[4]:
+        for r in range(3):
+            wrench[r] *= hand[4] / size
+    # Half the sum of the cross products of axes, as they are and as they should be: sin of the turn, along its axis.
+    for r in range(3):
+        a, b = (r + 1) % 3, (r + 2) % 3
+        turn = 0.0
+        for c in range(3):
+            turn += 0.5 * (turned[3 * a + c] * goal[b, c] - turned[3 * b + c] * goal[a, c])
+        wrench[3 + r] = hand[2] * turn - hand[3] * velocity[r]
+    x, y, z = at[0] - centre[0], at[1] - centre[1], at[2] - centre[2]
+    wrench[3] += y * wrench[2] - z * wrench[1]
+    wrench[4] += z * wrench[0] - x * wrench[2]
+    wrench[5] += x * wrench[1] - y * wrench[0]

@@ -13,16 +13,25 @@ import numpy as np
 from handfast.bench.parts import SIDES, Bench
 from handfast.errors import FaultError, HandfastError, InputError
 from handfast.geometry.rigid import Array
-from handfast.rehearsal.gear_kernels import MOTOR, PASSED, ROWS, SHAFT, WARM, gears_kernel
+from handfast.mechanics.kinematics import tool_poses
+from handfast.rehearsal.gear_kernels import MOTOR, PASSED, ROWS, SHAFT, WARM, gears_kernel, hand_kernel
 from handfast.rehearsal.mjcf import geoms_of, mjcf
 from handfast.rehearsal.scene import Scene
-from handfast.rehearsal.watch import Watch
+from handfast.rehearsal.watch import EVERY, Watch
 from handfast.standins.servo_kernels import RING
 from handfast.standins.servo_model import pack_servo
 from handfast.standins.truth import Truth
 
 if TYPE_CHECKING:
     import mujoco
+
+HAND_STIFFNESS, HAND_DAMPING = 1500.0, 12.0
+HAND_TURN_STIFFNESS, HAND_TURN_DAMPING = 3.0, 0.006
+HAND_FORCE = 25.0
+"""A hand that leads a gripper: N/m, N·s/m, N·m/rad, N·m·s/rad, and the most it pushes, N (common practice, no
+source)."""
+
+_HAND = np.array([HAND_STIFFNESS, HAND_DAMPING, HAND_TURN_STIFFNESS, HAND_TURN_DAMPING, HAND_FORCE])
 
 JAW_STIFFNESS = 1.0e4
 """Stiffness of one finger with its pad and linkage, N/m (common practice, no source)."""
@@ -73,7 +82,6 @@ class Twin:
         self._state = np.zeros((ROWS, S))
         self._ring = np.zeros((S, RING))
         self._clock = np.zeros(1, dtype=np.int64)
-        self._out = np.empty(S + 3)
         self._first = int(truth.chain.first[1])
         servos = [bench.servo_of(p) for p in (*bench.joints, *(bench.arm(side).gripper for side in SIDES))]
         self._thermal = np.array(
@@ -98,6 +106,8 @@ class Twin:
             for p in scene.things
             if p.handed_to is not None
         }
+        self._led = [False, False]
+        self._velocity = np.zeros(6)
         self._begin(np.asarray(start, dtype=float))
         self.watch = Watch(self, {p.thing.name: geoms_of(p) for p in scene.things}) if watched else None
 
@@ -123,13 +133,15 @@ class Twin:
     def run(self, pulses: Array, led: Array | None = None) -> Array:
         """Advance by one row of `pulses` (N, channels), in seconds, per millisecond.
 
-        led is for stand-ins whose links can be put somewhere; the twin's are pushed, see `hand`. Returns (N,
-        channels + 3): wiper volts, supply volts, amperes of the left and the right arm.
+        led (N, K): link angles rad at which a hand wants an arm, NaN where it does not: the hand holds the gripper and
+        pushes and turns it towards the pose that these angles give its TCP. Returns (N, channels + 3): wiper volts,
+        supply volts, amperes of the left and the right arm.
         """
-        if led is not None:
-            raise ValueError("the twin's links are pushed, not put")
         N, channels = pulses.shape
+        goals, held = self._hand_goals(led, N)
+        hands = led is not None or any(self._led)
         S = len(self.truth.channel)
+        out = np.empty((N, S + 3))
         wipers = np.zeros((N, channels + 3))
         noise = self._rng.normal(size=(N, S)) * self.truth.wiper_noise
         asked = np.ascontiguousarray(pulses[:, self.truth.channel])
@@ -137,15 +149,21 @@ class Twin:
         qpos, qvel, force, damping = d.qpos, d.qvel, d.qfrc_applied, m.dof_damping
         watch = self.watch
         for n in range(N):
+            if hands:
+                for side in range(2):
+                    if held[n, side]:
+                        self._lead(side, goals[n, side])
+                    elif self._led[side]:
+                        self._let_go_of(side)
             gears_kernel(
                 self._servo, self._state, self._ring, self._clock, asked[n], noise[n], self.truth.springs,
-                self._jaws, self._thermal, qpos, qvel, force, damping, self._where, self._out, self._first,
+                self._jaws, self._thermal, qpos, qvel, force, damping, self._where, out[n], self._first,
             )  # fmt: skip
             step(m, d)
-            wipers[n, self.truth.channel] = self._out[:S]
-            wipers[n, channels:] = self._out[S:]
-            if watch is not None:
-                watch.look(int(self._clock[0]))
+            if watch is not None and not self._clock[0] % EVERY:
+                watch.look()
+        wipers[:, self.truth.channel] = out[:, :S]
+        wipers[:, channels:] = out[:, S:]
         if not np.isfinite(qpos).all() or d.warning[physics().mjtWarning.mjWARN_BADQACC].number:
             raise FaultError(
                 f"the twin came apart after {self.time_us * 1e-6:.2f} s: its motion is no number any more\n"
@@ -153,6 +171,32 @@ class Twin:
                 "  next: look for a joint with very little mass and much torque, or a very small thing"
             )
         return wipers
+
+    # -- a person's hands at the TCPs ------------------------------------------------------------------
+
+    def _hand_goals(self, led: Array | None, N: int) -> tuple[Array, np.ndarray]:
+        """Poses (N, 2, 4, 4) at which hands want the TCPs, and which arms they hold (N, 2)."""
+        if led is None:
+            return np.zeros((0, 2, 4, 4)), np.zeros((N, 2), dtype=bool)
+        here = self.link_angles()
+        goals = tool_poses(self.truth.chain, np.where(np.isnan(led), here, led))
+        parts = [self.truth.chain.columns(arm) for arm in range(2)]
+        return goals, np.column_stack([~np.isnan(led[:, part]).all(axis=1) for part in parts])
+
+    def _lead(self, side: int, goal: Array) -> None:
+        """A hand holds the gripper: springs and dampers to where it wants it."""
+        d, site = self.data, self._tcp[side]
+        body = int(self.model.site_bodyid[site])
+        mj = physics()
+        mj.mj_objectVelocity(self.model, d, mj.mjtObj.mjOBJ_SITE, site, self._velocity, 0)
+        hand_kernel(
+            goal, d.site_xpos[site], d.site_xmat[site], d.xipos[body], self._velocity, _HAND, d.xfrc_applied[body]
+        )
+        self._led[side] = True
+
+    def _let_go_of(self, side: int) -> None:
+        self.data.xfrc_applied[int(self.model.site_bodyid[self._tcp[side]])] = 0.0
+        self._led[side] = False
 
     def advance(self, t_us: int, pulses_us: Sequence[float], relay: bool) -> tuple[list[int], int, tuple[int, int]]:
         """One millisecond, in the units of the stand-in's lines: wiper mV, supply mV, current of each arm mA."""
@@ -164,7 +208,8 @@ class Twin:
         return mV[:-3], mV[-3], (mV[-2], mV[-1])
 
     def load(self, side: int, mass: float, offset: Sequence[float] = (0.0, 0.0, 0.0)) -> None:
-        """Nothing: the twin has the things themselves."""
+        """What is put into a hand by somebody outside the twin: from now on its weight hangs at the TCP."""
+        self.push_tcp(side, mass * self.truth.chain.gravity)
 
     def present(self, thing: str, X_WO: Array) -> None:
         """The person who hands a thing over brings it to this pose and keeps it there."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from handfast.geometry.rigid import Array
+from handfast.rehearsal.gear_kernels import AMPS, GIVEN, PASSED, SHAFT
 
 if TYPE_CHECKING:
     from handfast.rehearsal.twin import Twin
@@ -43,6 +44,14 @@ class Seen:
     ink: dict[str, Array]
 
 
+def _poses(p: Array, R: Array) -> Array:
+    """Poses (N, n, 4, 4) from places (N, n, 3) and rotations (N, n, 9)."""
+    X = np.zeros((*p.shape[:2], 4, 4))
+    X[..., :3, :3], X[..., :3, 3] = R.reshape(*p.shape[:2], 3, 3), p
+    X[..., 3, 3] = 1.0
+    return X
+
+
 class Watch:
     """Looks at a twin while it runs."""
 
@@ -60,23 +69,23 @@ class Watch:
                 self._thing[m.geom(part).id] = k
         self._arm = np.array([int(m.geom_conaffinity[i]) == 0 and self._pad[i] < 0 for i in range(m.ngeom)])
         self._tips = {m.geom(f"{name} tip").id: name for name in geoms if f"{name} tip" in self._names}
-        self._rows: list[tuple[Array, ...]] = []
+        self._bodies = list(twin.bodies.values())
+        K = twin.truth.joints
+        self._at, self._at_speed = twin._where[0], twin._where[1, :K]
+        self._rows: list[tuple[Any, ...]] = []
         self._pads: list[tuple[Array, Array]] = []
         self._knocks: dict[tuple[str, str], list[float]] = {}
         self._ink: dict[str, list[tuple[float, ...]]] = {name: [] for name in self._tips.values()}
 
-    def look(self, ms: int) -> None:
-        """Called after every step."""
-        if ms % EVERY:
-            return
+    def look(self) -> None:
+        """Called every `EVERY` milliseconds."""
         twin, d = self._twin, self._twin.data
-        t = ms * 1e-3
-        state = twin._state
-        things = np.array([twin.thing_pose(name) for name in self.things]).reshape(-1, 4, 4)
+        t = twin.time_us * 1e-6
+        state, tcp, bodies = twin._state, twin._tcp, self._bodies
         self._rows.append(
             (
-                np.array([t]), twin.link_angles(), twin.shaft_angles(), twin.passed, state[7].copy(),
-                twin.link_speeds(), twin.tool_poses(), twin.gaps(), things, state[5].copy(),
+                t, d.qpos[self._at], d.qvel[self._at_speed], state.copy(),
+                d.site_xpos[tcp], d.site_xmat[tcp], d.xpos[bodies], d.xmat[bodies],
             )
         )  # fmt: skip
         n = d.ncon
@@ -114,22 +123,26 @@ class Watch:
 
     def seen(self) -> Seen:
         """Everything so far."""
-        columns = [np.array(c) for c in zip(*self._rows, strict=True)]
+        t, q, v, state, tips, turns, places, leans = (np.array(c) for c in zip(*self._rows, strict=True))
+        K = self._twin.truth.joints
+        tcp = _poses(tips, turns)
+        things = _poses(places, leans)
+        gaps = q[:, K:].reshape(len(t), 2, 2).sum(axis=2)
         press = np.array([p for p, _ in self._pads])
         used = np.array([u for _, u in self._pads])
         return Seen(
-            t=columns[0][:, 0],
-            link=columns[1],
-            shaft=columns[2],
-            passed=columns[3],
-            given=columns[4],
-            speed=columns[5],
-            tcp=columns[6],
-            gaps=columns[7],
-            things={name: columns[8][:, k] for k, name in enumerate(self.things)},
+            t=t,
+            link=q[:, :K],
+            shaft=state[:, SHAFT, :K],
+            passed=state[:, PASSED, :K],
+            given=state[:, GIVEN],
+            speed=v,
+            tcp=tcp,
+            gaps=gaps,
+            things={name: things[:, k] for k, name in enumerate(self.things)},
             press={name: press[:, k] for k, name in enumerate(self.things)},
             used={name: used[:, k] for k, name in enumerate(self.things)},
-            amps=columns[9],
+            amps=state[:, AMPS],
             knocks=tuple((t, a, b, force) for (a, b), (t, force) in self._knocks.items()),
             ink={name: np.array(rows).reshape(-1, 5) for name, rows in self._ink.items()},
         )

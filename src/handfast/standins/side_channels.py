@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TextIO
+from typing import Protocol, TextIO
 
 import numpy as np
 
@@ -18,7 +18,6 @@ from handfast.errors import FaultError, InputError
 from handfast.geometry.rigid import Array
 from handfast.mechanics.inverse import solve
 from handfast.standins.hand import tool_pose
-from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import Truth
 from handfast.units import DEGREE
 
@@ -34,6 +33,23 @@ INSTRUMENTS = {"pointer": 0.2e-3, "dot": 0.4e-3, "mark": 0.15e-3}
 """What an instrument is good for, m, one standard deviation (common practice, no source)."""
 
 _TREMOR_HZ = 9.0
+
+
+class Led(Protocol):
+    """Arms that a hand can lead, and that show where they really are."""
+
+    @property
+    def time_us(self) -> int:
+        """Simulated time, µs."""
+
+    def link_angles(self) -> Array:
+        """True joint angles of the links (K,), rad."""
+
+    def tool_positions(self) -> Array:
+        """True TCP positions (2, 3), m."""
+
+    def load(self, side: int, mass: float) -> None:
+        """Put `mass` kg into a hand."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +124,7 @@ class Hand:
         self,
         bench: Bench,
         truth: Truth,
-        arms: ServoArms,
+        arms: Led,
         rng: np.random.Generator,
         file: Path | None,
         readings: Path | None = None,
@@ -199,9 +215,13 @@ class Hand:
                 xyz = " ".join(f"{v * 1e3:.3f}" for v in seen)
                 self._out.write(f"{now} {SIDES[line.arm]} {line.words[0]} {xyz} {error * 1e3:g}\n")
         else:
-            raise InputError(
-                "these arms can be led, not pushed",
-                where=line.where,
-                expected="joints, tcp, free, load or read",
-                next_step="take this line out, or attach a stand-in that knows forces",
-            )
+            self.push(line)
+
+    def push(self, line: HandLine) -> None:
+        """A `force` line, for arms that know forces."""
+        raise InputError(
+            "these arms can be led, not pushed",
+            where=line.where,
+            expected="joints, tcp, free, load or read",
+            next_step="take this line out, or attach a stand-in that knows forces",
+        )

@@ -1,0 +1,5 @@
+"""`python -m handfast.rehearsal`."""
+
+from handfast.rehearsal.command import main
+
+raise SystemExit(main())
