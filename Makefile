@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 SEED ?= 1
 
-.PHONY: help demo test check speed truth pictures soak lock clean firmware
+.PHONY: help browser demo test check speed truth pictures soak lock clean firmware
 
 help:
 	@echo "make demo    lay down the seedling bench, teach it, check it, run it, write the report (SEED=n)"
@@ -38,7 +38,14 @@ help:
 demo: .venv/run.stamp
 	@$(BIN)/python examples/demo.py --seed $(SEED)
 
-test: check firmware
+# The workbench is tested in a real browser, which a fresh machine may have to get first.
+browser:
+	@if [ -x /usr/bin/chromium ]; then :; \
+	elif [ "$$(id -u)" = 0 ]; then apt-get update -q && apt-get install -y -q chromium; \
+	elif sudo -n true 2>/dev/null; then sudo apt-get update -q && sudo apt-get install -y -q chromium; \
+	else echo "the tests of the workbench need /usr/bin/chromium: install the package chromium, then try again"; exit 2; fi
+
+test: check firmware browser
 	$(BIN)/python -m pytest -n 2
 	HANDFAST_PLAIN=1 $(BIN)/python -m pytest tests/unit/mechanics -q -k plain
 
@@ -74,7 +81,7 @@ pictures: .venv/run.stamp
 	@$(BIN)/handfast new out/picture-bench
 	@$(BIN)/handfast report --bench out/picture-bench --picture docs/pictures/bench.svg
 
-soak: .venv/dev.stamp firmware
+soak: .venv/dev.stamp firmware browser
 	HANDFAST_SOAK=1 $(BIN)/python -m pytest -n 2
 
 lock: .venv/dev.stamp

@@ -29,14 +29,13 @@ def open_page(given: Namespace) -> int:
     from handfast.errors import InputError
 
     try:
-        from handfast.web.server import serve, where_to_serve
-
-        import_error = None
         import nicegui  # noqa: F401
+
+        from handfast.web.server import serve, where_to_serve
     except ImportError as error:
         raise FaultError(
             f"the page needs a package that is not installed ({error.name})\n  next: pip install 'handfast[page]'"
-        ) from import_error or error
+        ) from error
     where = where_to_serve(given.address, given.port, given.serve_others, given.token)
     named = given.folder or given.bench
     root = Path.cwd()

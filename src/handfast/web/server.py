@@ -142,7 +142,12 @@ def serve(root: Path, first: BenchFolder | None, where: Where, started: Callable
             started(where)
 
     config = uvicorn.Config(
-        build(hub, where), log_level="warning", ws_max_size=1 << 20, timeout_graceful_shutdown=1, lifespan="on"
+        build(hub, where),
+        log_level="warning",
+        ws_max_size=1 << 20,
+        ws_ping_timeout=180,
+        timeout_graceful_shutdown=1,
+        lifespan="on",
     )
     try:
         asyncio.run(Server(config).serve(sockets=[listening]))

@@ -41,6 +41,8 @@ class App {
   say(text, kind = "said") {
     const note = h("p", { class: `note is-${kind}` }, h("span", {}, text), h("button", { class: "plain", onclick: () => note.remove() }, "Close"));
     this.notes.append(note);
+    // What went well goes by itself; what went wrong stays until it is closed.
+    if (kind !== "bad") setTimeout(() => note.remove(), 9000);
     while (this.notes.children.length > 3) this.notes.firstChild.remove();
   }
 
@@ -57,23 +59,39 @@ class App {
 
   async link(state) {
     if (state === "cut") {
+      this.mine = this.mine || this.holder === this.you;
       this.cut = true;
       if (this.live.run) this.live.run.state = "the link was cut: the arms were told to stop, and nothing goes on by itself";
       this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad");
       this.draw();
       return;
     }
-    const again = this.cut && this.bench;
+    // A page that is read anew after a cut finds its way back to the bench it had open.
+    const kept = JSON.parse(sessionStorage.getItem("handfast") || "null");
+    if (!this.bench && kept) Object.assign(this, { cut: true, path: kept.path, chosen: kept.chosen, mine: true });
+    const again = this.cut && (this.bench || kept);
     this.cut = false;
     if (again) this.say("The link is there again.");
-    const said = again ? await this.ask("open", { path: this.path }) : await this.ask("hello");
+    const mine = this.mine;
+    this.mine = false;
+    let said = again ? await this.ask("open", { path: this.path }) : null;
+    if (!said) {
+      sessionStorage.removeItem("handfast");
+      said = await this.ask("hello");
+    }
     if (said) await this.take(said, again);
+    // Whoever held the controls before the link was cut holds them again, unless somebody took them meanwhile.
+    if (again && mine) {
+      await new Promise((done) => setTimeout(done, 500));
+      if (!this.holder) await this.ask("controls");
+    }
   }
 
   async take(said, again = false) {
     if (said.first && !said.state) {
       this.picture?.dispose();
       this.picture = null;
+      sessionStorage.removeItem("handfast");
       Object.assign(this, { first: said.first, bench: null, routine: null });
       this.draw();
       return;
@@ -143,6 +161,7 @@ class App {
   }
 
   async choose(name) {
+    sessionStorage.setItem("handfast", JSON.stringify({ path: this.path, chosen: name }));
     Object.assign(this, { chosen: name, routine: null, motion: null, marked: null, opened: null, refused: null });
     this.picture?.setMarks([]);
     this.draw();

@@ -92,7 +92,7 @@ export function drawStep(app) {
     h("button", { class: "plain", disabled: !app.mayEdit || off, onclick: act, "data-key": `do-${words}` }, words);
   return h(
     "section", { class: "step-more", "aria-label": "Step" },
-    h("h2", {}, `${number + 1}. ${step.title}`),
+    h("h2", {}, `Step ${step.title}`),
     step.arms.length === 2 && h("p", { class: "choice", role: "group", "aria-label": "Arm" }, step.arms.map((side) =>
       h("button", { class: "plain", "aria-pressed": String(side === arm), onclick: () => app.mark(number, side), "data-key": `arm-${side}` }, `${side} arm`))),
     h("div", { class: "figures" }, FIGURES.map(figure)),

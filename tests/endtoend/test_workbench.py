@@ -1,0 +1,209 @@
+"""The workbench in a real browser: a newcomer's way from the first page to arms that are stopped, and back."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect, sync_playwright
+
+from support.commands import handfast
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--disable-background-networking"]
+PATIENCE = 90_000
+"""ms: a busy machine may compile kernels first."""
+
+
+class Served:
+    """`handfast open` in a folder."""
+
+    def __init__(self, root: Path, port: int = 0):
+        words = [sys.executable, "-m", "handfast", "open", "--no-browser", "--port", str(port)]
+        self.process = subprocess.Popen(words, cwd=root, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+        assert self.process.stdout is not None
+        found = re.search(r"http://\S+", self.process.stdout.readline())
+        assert found is not None
+        self.url = found.group()
+
+    def kill(self) -> None:
+        """As a power cut would."""
+        if self.process.poll() is None:
+            os.kill(self.process.pid, signal.SIGKILL)
+        self.process.wait()
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Headless Chromium."""
+    if not Path(CHROMIUM).exists():
+        pytest.fail(f"{CHROMIUM} is missing: make test installs it where it may")
+    with sync_playwright() as play:
+        found = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def served(tmp_path):
+    """A server in an empty folder."""
+    found = Served(tmp_path)
+    yield found
+    with contextlib.suppress(ProcessLookupError):
+        found.kill()
+
+
+def opened(browser, url: str, width: int = 1366, height: int = 768, scheme: str = "light") -> Page:
+    """A fresh window at the page; an error in a script fails the test that sees it."""
+    page = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme).new_page()
+    page.set_default_timeout(PATIENCE)
+    page.handfast_errors = []
+    page.on("pageerror", lambda error: page.handfast_errors.append(str(error)))
+    page.goto(url)
+    return page
+
+
+def at_the_seedling_bench(page: Page, routine: str = "pass-pot") -> None:
+    """Through the first page to a routine's answers."""
+    page.get_by_role("button", name="Open the seedling bench").click()
+    page.locator("#routine").select_option(routine)
+    expect(page.locator("#routine")).to_have_value(routine)
+    page.wait_for_function(f"window.handfast?.routine?.name === '{routine}' && window.handfast.motion")
+
+
+def verdicts(page: Page) -> dict[str, str]:
+    """Verdict by question, as the page shows them."""
+    words = page.locator(".answer").evaluate_all(
+        "all => all.map(a => [a.querySelector('.answer-name').textContent,"
+        " a.querySelector('.answer-word').textContent.trim().split(' ').at(-1)])"
+    )
+    return dict(words)
+
+
+def test_a_newcomers_way(browser, served, tmp_path):
+    """Open, read, change answers by moving a TCP, undo, try a change, run, stop twice; the figures are the
+    command line's own."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    done = handfast("check", "pass-pot", "--no-changes", "--json", cwd=tmp_path / "seedling")
+    told = json.loads(done.stdout)["routines"][0]["answers"]
+    assert verdicts(page) == {answer["question"]: answer["verdict"] for answer in told}
+    own = page.evaluate("window.handfast.routine.answers.answers.map(a => [a.question, a.margin, a.room])")
+    assert own == [[answer["question"], answer["margin"], answer["room"]] for answer in told]
+    before = (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text()
+
+    # A step is chosen and its TCP moved until answers change; every move is an edit of the file.
+    page.locator(".step").first.click()
+    rooms = page.evaluate("window.handfast.routine.answers.answers.map(a => a.room)")
+    version = page.evaluate("window.handfast.routine.version")
+    for _ in range(3):
+        page.get_by_role("button", name="TCP back 5 mm along Z").click()
+        page.wait_for_function(f"window.handfast.routine?.version > {version}")
+        version = page.evaluate("window.handfast.routine.version")
+    assert page.evaluate("window.handfast.routine.answers.answers.map(a => a.room)") != rooms
+    assert (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text() != before
+    for _ in range(3):
+        page.get_by_role("button", name="Undo").click()
+        page.wait_for_function(f"window.handfast.routine?.version > {version}")
+        version = page.evaluate("window.handfast.routine.version")
+    assert (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text() == before
+
+    # A change that was tried is applied, and the answer is what was foretold.
+    page.locator(".answer-line[data-question=miss]").click()
+    page.get_by_role("button", name="Try it: correct the routine").click()
+    page.wait_for_function(f"window.handfast.routine?.version > {version} && window.handfast.routine.sheet.corrected")
+    assert verdicts(page)["miss"] != "fails"
+
+    # The first run is held by a button; STOP ends it, then Esc does.
+    for stop in ("button", "key"):
+        page.get_by_role("button", name="Run on simulated arms").click()
+        hold = page.get_by_role("button", name="Hold down to let it move")
+        hold.wait_for()
+        hold.dispatch_event("pointerdown")
+        page.wait_for_function("window.handfast.live.run?.going && /slowly/.test(window.handfast.live.run.state)")
+        if stop == "button":
+            page.get_by_role("button", name="STOP").click()
+        else:
+            page.keyboard.press("Escape")
+        page.wait_for_function("window.handfast.live.run && !window.handfast.live.run.going")
+        assert "STOP was pressed" in page.locator(".run-line").inner_text()
+    assert page.handfast_errors == []
+
+
+def test_two_windows_and_a_file_edited_outside(browser, served, tmp_path):
+    """The second window watches until it takes the controls; an edit in an editor reaches both."""
+    first = opened(browser, served.url)
+    at_the_seedling_bench(first)
+    second = opened(browser, served.url)
+    second.get_by_role("button", name="seedling bench", exact=True).click()
+    second.wait_for_function("window.handfast?.routine && window.handfast.motion")
+    expect(second.locator(".band")).to_contain_text("Another window holds the controls")
+    assert second.get_by_role("button", name="Undo").is_disabled()
+    second.get_by_role("button", name="Take the controls").click()
+    expect(first.locator(".band")).to_contain_text("Another window holds the controls")
+    file = tmp_path / "seedling" / "bench.toml"
+    version = first.evaluate("window.handfast.state.version")
+    file.write_text(file.read_text() + "\n# a note from outside\n")
+    for page in (first, second):
+        page.wait_for_function(f"window.handfast.state.version > {version}")
+        expect(page.locator(".notes")).to_contain_text("outside")
+        assert page.handfast_errors == []
+    assert file.read_text().endswith("# a note from outside\n")
+
+
+def test_a_killed_server_loses_nothing(browser, served, tmp_path):
+    """Every edit is in the files; the page says that the link is cut, and comes back by itself without moving."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    page.locator(".step").first.click()
+    version = page.evaluate("window.handfast.routine.version")
+    page.get_by_role("button", name="Wait 0.5 s after it").click()
+    page.wait_for_function(f"window.handfast.routine?.version > {version}")
+    text = (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text()
+    served.kill()
+    expect(page.locator(".notes")).to_contain_text("cut")
+    assert page.get_by_role("button", name="Run on simulated arms").is_disabled()
+    port = int(served.url.rsplit(":", 1)[1].strip("/"))
+    again = Served(tmp_path, port)
+    try:
+        expect(page.locator(".notes")).to_contain_text("there again", timeout=PATIENCE)
+        page.wait_for_function("window.handfast?.routine && !window.handfast.cut")
+        assert (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text() == text
+        assert page.evaluate("window.handfast.live.run") is None
+    finally:
+        again.kill()
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "scheme"),
+    [(1366, 768, "light"), (1024, 768, "dark"), (1093, 614, "light"), (1920, 1080, "dark")],
+)
+def test_nothing_is_cut_off(browser, served, width, height, scheme):
+    """No sideways scrolling, STOP in sight, and no words outside their buttons (1093 x 614 is 1366 at 125 %)."""
+    page = opened(browser, served.url, width, height, scheme)
+    at_the_seedling_bench(page)
+    page.locator(".step").first.click()
+    time.sleep(0.5)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth + 1")
+    box = page.get_by_role("button", name="STOP").bounding_box()
+    assert box is not None
+    assert box["x"] >= 0
+    assert box["y"] >= 0
+    assert box["x"] + box["width"] <= width
+    assert box["y"] + box["height"] <= height
+    cut = page.evaluate(
+        "[...document.querySelectorAll('.hf button:not(.step), .hf select')].filter(b => b.offsetParent"
+        " && (b.scrollWidth > b.clientWidth + 2)).map(b => b.textContent)"
+    )
+    assert cut == []
+    assert page.handfast_errors == []
