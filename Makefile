@@ -67,7 +67,7 @@ firmware/build/tools.stamp:
 	@touch $@
 
 firmware: firmware/build/tools.stamp
-	@$(MAKE) -s -C firmware firmware PYTHON=$(PYTHON)
+	@$(MAKE) -s -C firmware size host PYTHON=$(PYTHON)
 
 pictures: .venv/run.stamp
 	@rm -rf out/picture-bench

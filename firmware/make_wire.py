@@ -138,6 +138,10 @@ def header(table: dict) -> str:
     out.append("int16_t hf_payload_length(uint8_t type);")
     out.append("/* True if hosts send this type. */")
     out.append("bool hf_is_for_board(uint8_t type);")
+    out.append(
+        "/* True if every field of a payload is in range; else `where` is the index of the first that is not. */"
+    )
+    out.append("bool hf_in_range(uint8_t type, const uint8_t *p, uint8_t *where);")
     out.append("/* Reads a payload and writes it anew; false, with the field's index, if a value is out of range. */")
     out.append("bool hf_recode(uint8_t type, const uint8_t *p, uint8_t *out, uint8_t *where);")
     return "\n".join([*out, "#endif", ""])
@@ -174,6 +178,10 @@ def source(table: dict) -> str:
         name = m["name"]
         out.append(f"    case {m['type']}: {{ hf_msg_{name} m; if (!hf_read_{name}(p, &m, where)) return false;")
         out.append(f"        hf_write_{name}(out, &m); return true; }}")
+    out += ["    default: return false;", "    }", "}", ""]
+    out += ["bool hf_in_range(uint8_t type, const uint8_t *p, uint8_t *where)", "{", "    switch (type) {"]
+    for m in table["message"]:
+        out.append(f"    case {m['type']}: {{ hf_msg_{m['name']} m; return hf_read_{m['name']}(p, &m, where); }}")
     out += ["    default: return false;", "    }", "}", ""]
     return "\n".join(out)
 

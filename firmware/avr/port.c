@@ -24,9 +24,8 @@ static hf_board board;
 
 /* ---- line ---- */
 
-static volatile uint8_t rx[256], rx_head, rx_errors, rx_seen;
-static volatile uint8_t rx_tail;
-static volatile uint32_t ends[16];        /* when each 00 came */
+static volatile uint8_t rx[256], rx_head, rx_tail, rx_errors, rx_seen;
+static volatile uint32_t ends[32];        /* when each 00 came */
 static volatile uint8_t ends_head;
 static uint8_t ends_tail;
 static volatile uint8_t tx[512];
@@ -281,12 +280,14 @@ ISR(USART0_RX_vect)
         rx_errors++;
         return;
     }
-    if ((uint8_t)(rx_head + 1) == rx_tail) {
+    uint8_t head = rx_head, next = (uint8_t)(head + 1);
+    if (next == rx_tail) {
         rx_errors++;
         return;
     }
-    if (!byte) ends[ends_head++ & 15] = now_inside();
-    rx[rx_head++] = byte;
+    if (!byte) ends[ends_head++ & 31] = now_inside();
+    rx[head] = byte;
+    rx_head = next;
 }
 
 ISR(USART0_UDRE_vect)
@@ -349,20 +350,6 @@ static void start_timers(void)
     GTCCR = 0;
 }
 
-static void start_pins(void)
-{
-    PORTA &= (uint8_t)~_BV(PA0);
-    DDRA |= _BV(PA0);                                   /* relay */
-    DDRB |= _BV(PB4) | _BV(PB5) | _BV(PB6) | _BV(PB7);  /* sounder, outputs 0 to 2 */
-    DDRE |= _BV(PE3) | _BV(PE4) | _BV(PE5);             /* outputs 3 to 5 */
-    DDRH |= _BV(PH3) | _BV(PH4) | _BV(PH5);             /* outputs 6 to 8 */
-    DDRL |= _BV(PL3) | _BV(PL4) | _BV(PL5);             /* outputs 9 to 11 */
-    DDRG |= _BV(PG5);                                   /* lamp */
-    PORTD |= _BV(PD2) | _BV(PD3);                       /* pedal and stop: pulled up */
-    DIDR0 = 0xff;
-    DIDR2 = 0xff;
-}
-
 static void start_line(void)
 {
     UBRR0 = (uint16_t)(F_CPU / 16 / HF_BAUD - 1);
@@ -372,16 +359,16 @@ static void start_line(void)
 
 static void take_bytes(void)
 {
-    uint32_t heard = 0;
     /* A few at a time: frames and readings must not wait. */
     for (uint8_t i = 0; i < 32 && rx_tail != rx_head; i++) {
-        uint8_t byte = rx[rx_tail++];
+        uint8_t byte = rx[rx_tail];
+        uint32_t heard = 0;
         if (!byte) {
-            uint8_t flags = SREG;
             cli();
-            heard = ends[ends_tail++ & 15];
-            SREG = flags;
+            heard = ends[ends_tail++ & 31];
+            sei();
         }
+        rx_tail++;
         hf_board_byte(&board, byte, heard);
     }
 }
@@ -438,7 +425,6 @@ static void rest(void)
 
 int main(void)
 {
-    start_pins();
     ADCSRA = _BV(ADEN) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0);
     select_input(0);
     hf_board_start(&board, hf_reset_flags);

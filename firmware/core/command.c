@@ -273,7 +273,7 @@ static outcome carry_out(hf_board *b, const hf_frame *f, uint32_t heard_us, bool
 
 void hf_board_command(hf_board *b, const hf_frame *f, uint32_t heard_us)
 {
-    uint8_t again[HF_LONGEST_BODY], where = 255;
+    uint8_t where = 255;
     bool quiet = false;
     if (f->type == HF_TYPE_IDENTIFY) {
         identify(b, f);
@@ -289,7 +289,7 @@ void hf_board_command(hf_board *b, const hf_frame *f, uint32_t heard_us)
         return;
     }
     b->last_sequence = f->sequence;
-    if (!hf_recode(f->type, f->payload, again, &where)) {
+    if (!hf_in_range(f->type, f->payload, &where)) {
         hf_send_nack(b, f->sequence, f->type, HF_REASON_RANGE, where, 0);
         return;
     }

@@ -5,6 +5,7 @@
 
 #define FRAME ((uint32_t)HF_FRAME_US)
 #define HELD_US 1000000UL        /* the pedal is held this long before anything starts */
+#define RELEASED_US 50000UL      /* seen released for this long, it may be pressed */
 #define AHEAD 4                  /* knots kept waiting */
 
 static bool without_host(const hf_board *b) { return !b->session; }
@@ -79,6 +80,7 @@ static void feed(hf_board *b)
         } else {
             if (b->path.count) return;
             p->phase = HF_PLAY_DONE;
+            p->played = p->knot;
             hf_send_event(b, HF_EVENT_ROUTINE_DONE, 255, p->played);
             return;
         }
@@ -113,7 +115,7 @@ void hf_play_work(hf_board *b)
     uint32_t now = hf_port_now();
     bool pressed = b->pedal && !p->was_pressed;
     p->was_pressed = b->pedal;
-    if (!b->pedal) p->released = true;
+    if (!b->pedal && now - p->pedal_us >= RELEASED_US) p->released = true;
     if (p->phase == HF_PLAY_IDLE) {
         bool may = without_host(b) && (b->state == HF_STATE_WAITING || b->state == HF_STATE_STOPPED);
         if (may && b->pedal && p->released && now - p->pedal_us >= HELD_US) {

@@ -51,6 +51,7 @@ static uint32_t wiper_mV[CHANNELS], supply_mV, current_mA[2];
 static uint8_t to_board[1 << 16], from_board[1 << 16];
 static uint32_t to_head, to_tail, from_count;
 static bool bringing;
+static bool receiver_full;               /* the simulated receiver holds a few bytes of its own */
 static int terminal = -1;
 static bool stepping;
 static avr_cycle_count_t said_at;
@@ -134,12 +135,19 @@ static void byte_sent(avr_irq_t *irq, uint32_t value, void *param)
     if (stepping && !(uint8_t)value) say_line();
 }
 
+static void receiver_says(avr_irq_t *irq, uint32_t value, void *param)
+{
+    (void)irq;
+    (void)value;
+    receiver_full = param != NULL;
+}
+
 /* One byte per byte time, as the line would bring them. */
 static avr_cycle_count_t bring_byte(avr_t *a, avr_cycle_count_t when, void *param)
 {
     (void)a;
     (void)param;
-    if (to_head != to_tail) {
+    if (to_head != to_tail && !receiver_full) {
         avr_raise_irq(uart_in, to_board[to_tail++ % sizeof to_board]);
         if (stepping && to_head == to_tail) printf("sent %llu\n", (unsigned long long)now_us());
     }
@@ -229,6 +237,8 @@ static void drive(char port, uint8_t pin, avr_irq_t *irq, bool high)
     value[(int)port] = (uint8_t)((value[(int)port] & ~(1 << pin)) | high << pin);
     avr_ioport_external_t e = { .name = (unsigned long)port, .mask = mask[(int)port], .value = value[(int)port] };
     avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &e);
+    /* A reset empties the pin register, but an unchanged value is not passed on again. */
+    avr_raise_irq(irq, !high);
     avr_raise_irq(irq, high);
 }
 
@@ -238,17 +248,24 @@ static void no_level_interrupts(void)
     for (uint8_t i = 0; i < 8; i++) avr_extint_set_strict_lvl_trig(avr, i, 0);
 }
 
+static bool pedal_pressed, stop_struck, line_low;
+
+static void drive_all(void)
+{
+    drive('D', 2, pedal_pin, !pedal_pressed);
+    drive('D', 3, stop_pin, stop_struck);
+    drive('E', 0, line_pin, !line_low);
+}
+
 static void reset_board(void)
 {
     avr_reset(avr);
     bringing = false;
     to_tail = to_head;
+    from_count = 0;                      /* a frame that the reset cut is lost */
     no_level_interrupts();
+    drive_all();
 }
-
-static void press_pedal(bool on) { drive('D', 2, pedal_pin, !on); }
-static void open_stop(bool on) { drive('D', 3, stop_pin, on); }
-static void hold_line_low(bool on) { drive('E', 0, line_pin, !on); }
 
 /* One command; see README.md. */
 static void command(char *line)
@@ -264,9 +281,9 @@ static void command(char *line)
         char *hex = line + strspn(line, " ") + 4;
         hex += strspn(hex, " ");
         for (unsigned byte; sscanf(hex, "%2x", &byte) == 1; hex += 2) queue_byte((uint8_t)byte);
-    } else if (!strcmp(word, "pedal")) press_pedal(a);
-    else if (!strcmp(word, "stop")) open_stop(a);
-    else if (!strcmp(word, "break")) hold_line_low(a);
+    } else if (!strcmp(word, "pedal")) pedal_pressed = a, drive_all();
+    else if (!strcmp(word, "stop")) stop_struck = a, drive_all();
+    else if (!strcmp(word, "break")) line_low = a, drive_all();
     else if (!strcmp(word, "wiper") && a < CHANNELS) wiper_mV[a] = (uint32_t)b;
     else if (!strcmp(word, "supply")) supply_mV = (uint32_t)a;
     else if (!strcmp(word, "current") && a < 2) current_mA[a] = (uint32_t)b;
@@ -386,9 +403,7 @@ static void wire(void)
     stop_pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 3);
     line_pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('E'), 0);
     no_level_interrupts();
-    press_pedal(false);
-    open_stop(false);
-    hold_line_low(false);
+    drive_all();
 
     uint32_t flags = 0;
     avr_ioctl(avr, AVR_IOCTL_UART_GET_FLAGS('0'), &flags);
@@ -397,6 +412,8 @@ static void wire(void)
     uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), byte_sent, NULL);
 
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XON), receiver_says, NULL);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XOFF), receiver_says, &avr);
     adc_in = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER), conversion_begins, NULL);
     for (avr_io_t *io = avr->io_port; io; io = io->next) {
@@ -476,7 +493,10 @@ int main(int count, char **given)
     fprintf(stderr, "simulated %.3f s in %.3f s\n", (double)avr->cycle / HERTZ, took);
     save_store(store);
     if (edges) fclose(edges);
-    if (child > 0) kill(-child, SIGTERM);
+    if (child > 0) {
+        kill(-child, SIGTERM);
+        waitpid(child, NULL, 0);
+    }
     if (link && !stepping) unlink(link);
     return 0;
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import functools
 import subprocess
 import sys
 from pathlib import Path
@@ -16,9 +18,13 @@ CYCLES_PER_US = 16
 RELAY = 12
 
 
-def build() -> None:
-    """Compile firmware and simulator if they are not there or old."""
-    made = subprocess.run(["make", "-C", str(ROOT / "firmware"), "firmware"], capture_output=True, text=True)
+@functools.cache
+def build(what: str = "firmware") -> None:
+    """Compile firmware and simulator (or the host's programs) if they are not there or old; one process at a time."""
+    BUILD.mkdir(exist_ok=True)
+    with (BUILD / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        made = subprocess.run(["make", "-C", str(ROOT / "firmware"), what], capture_output=True, text=True)
     assert made.returncode == 0, made.stdout + made.stderr
 
 
@@ -125,7 +131,8 @@ class Board:
             status = self.status()
             if status["state"] == wanted:
                 return status
-        raise AssertionError(f"not {state}, but {wire.names('states')[status['state']]}")
+        cause = wire.names("causes")[status["cause"]]
+        raise AssertionError(f"not {state}, but {wire.names('states')[status['state']]}: {cause}")
 
     def open(self, *, category: int = 1, stop_time_ms: int = 600, slew: int = 800, tables: bool = True) -> None:
         """Identify, send limits for 12 servos that follow 500..2500 us over 0.5..4.5 V, switch the power on."""
