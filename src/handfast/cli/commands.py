@@ -11,6 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.cli.board import command as board
+from handfast.cli.layout import layout
 from handfast.cli.planning import plan
 from handfast.cli.running import run
 from handfast.cli.score import score
@@ -223,6 +224,7 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "correct": correct,
     "run": run,
     "vet": vet,
+    "layout": layout,
     "plan": plan,
     "board": board,
     "score": score,

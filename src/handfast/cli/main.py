@@ -94,6 +94,10 @@ def parser() -> argparse.ArgumentParser:
 
     score_options(command("score", "say how good it was, from measured points"))
 
+    from handfast.cli.layout import options as layout_options
+
+    layout_options(command("layout", "find where to bolt the two bases"))
+
     from handfast.cli.planning import options as plan_options
 
     plan_options(command("plan", "plan where the arms of a routine meet to pass a thing"))
