@@ -10,7 +10,7 @@ import numpy as np
 
 from handfast.answers.facts import Facts, facts_of
 from handfast.answers.judging import Finding, judge
-from handfast.answers.pair_changes import Trial, together_trials
+from handfast.answers.pair_changes import Trial, meet_trials, together_trials
 from handfast.answers.questions import QUESTIONS
 from handfast.bench.parts import SIDES, Arm, Bench, Joint, Spring
 from handfast.correction.correct import correct
@@ -74,6 +74,9 @@ def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
             if isinstance(step, int) and isinstance(side, str):
                 yield from _nudges(facts, step, side)
             yield from _bases(facts)
+        case "meet":
+            yield from meet_trials(facts, finding)
+            yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))
         case "together":
             yield from together_trials(facts, finding)
             yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))

@@ -14,6 +14,7 @@ LIMITS: dict[str, tuple[float, float]] = {
     "lift": (1.0, 1.5),
     "pace": (1.0, 1.15),
     "clear": (0.0, 10.0),
+    "meet": (0.0, 5.0),
     "together": (1.0, 1.5),
     "miss": (1.0, 1.5),
     "power": (1.0, 1.25),
@@ -21,13 +22,24 @@ LIMITS: dict[str, tuple[float, float]] = {
 }
 """Limit and enough of each question (common practice, no source); a bench can set its own."""
 
-UNITS = {"reach": "°", "lift": "×", "pace": "×", "clear": "mm", "together": "×", "miss": "×", "power": "×", "heat": "K"}
+UNITS = {
+    "reach": "°",
+    "lift": "×",
+    "pace": "×",
+    "clear": "mm",
+    "meet": "mm",
+    "together": "×",
+    "miss": "×",
+    "power": "×",
+    "heat": "K",
+}
 
 ASKS = {
     "reach": "is every pose inside the joints' travel",
     "lift": "can every servo carry its load at every instant",
     "pace": "can the joints keep up with this timing",
     "clear": "do arms, table and things keep apart",
+    "meet": "at each pass: do both grippers fit on the thing, and does it reach the taker",
     "together": "in each carry: does the relative pose stay within tolerance",
     "miss": "how far from the taught pose does the TCP land",
     "power": "do supply, wires and fuse carry the current",
@@ -39,6 +51,7 @@ MARGINS = {
     "lift": "available over needed torque",
     "pace": "time taken over the shortest possible",
     "clear": "millimetres left, dead motion taken off",
+    "meet": "millimetres of room left, both arms' errors taken off",
     "together": "tolerance over error of the relative pose",
     "miss": "tolerance over predicted miss",
     "power": "available over peak current",

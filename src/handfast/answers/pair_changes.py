@@ -9,14 +9,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from handfast.answers.facts import Facts, facts_of
-from handfast.answers.judging import Finding
+from handfast.answers.judging import Finding, limits_of
 from handfast.bench.parts import SIDES, Bench
 from handfast.geometry.rigid import shift
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
-from handfast.mechanics.model import chain_of
+from handfast.mechanics.model import chain_of, model_of
 from handfast.motion.coordinated import groups
+from handfast.motion.passing import with_planned_meeting
 from handfast.routine.steps import Routine, Step
+from handfast.units import DEGREE
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,79 @@ def with_gripper(bench: Bench, side: str, **changed: object) -> Bench:
     arm = bench.arm(side)
     gripper = dataclasses.replace(arm.gripper, **changed)  # type: ignore[arg-type]
     arms = dataclasses.replace(bench.arms, **{side: dataclasses.replace(arm, gripper=gripper)})
+    return dataclasses.replace(bench, arms=arms)
+
+
+def meeting_limits(bench: Bench) -> dict[str, tuple[float, float]]:
+    """Limit and enough of the questions that a planned meeting looks at, in SI units."""
+    units = {"reach": DEGREE, "clear": 1e-3, "meet": 1e-3}
+    found = {}
+    for name, unit in units.items():
+        limit, enough = limits_of(bench, name)
+        found[name] = (limit * unit, enough * unit)
+    return found
+
+
+def meet_trials(facts: Facts, finding: Finding) -> Iterator[Trial]:
+    """The meeting planned anew, alone and with narrower fingers, less play, wider jaws, or bases that stand nearer."""
+    number = finding.subject.get("step")
+    if not isinstance(number, int):
+        return
+
+    def planned(bench: Bench) -> Facts | None:
+        found = with_planned_meeting(model_of(bench), facts.routine, number, meeting_limits(bench))
+        return None if found is None else asked_again(facts, bench, found[0])
+
+    def everywhere(**changed: float | tuple[float, ...]) -> Bench:
+        bench = facts.bench
+        for side in SIDES:
+            bench = with_gripper(bench, side, **changed)
+        return bench
+
+    grippers = [facts.bench.arm(side).gripper for side in SIDES]
+    narrow = 0.5 * min(g.finger_width for g in grippers)
+    wide = max(g.opening[1] for g in grippers) + 0.015
+    yield Trial("the meeting planned: handfast plan", lambda: planned(facts.bench))
+    yield Trial(
+        f"fingers {narrow * 1e3:.0f} mm wide on both hands, the meeting planned",
+        lambda: planned(everywhere(finger_width=narrow)),
+    )
+    yield Trial("half the play in every joint, the meeting planned", lambda: planned(_tight(facts.bench)))
+    yield Trial(
+        f"jaws that open {wide * 1e3:.0f} mm on both hands, the meeting planned",
+        lambda: planned(everywhere(opening=(min(g.opening[0] for g in grippers), wide))),
+    )
+    for by in (0.04, 0.08, 0.16):
+        nearer = _nearer(facts.bench, by)
+        if nearer is not None:
+            yield Trial(
+                f"both bases {by * 1e3:.0f} mm nearer, the meeting planned",
+                lambda bench=nearer: planned(bench),  # type: ignore[misc]
+            )
+
+
+def _tight(bench: Bench) -> Bench:
+    arms = {}
+    for side in SIDES:
+        arm = bench.arm(side)
+        joints = tuple(dataclasses.replace(j, unseen_play=j.unseen_play / 2) for j in arm.joints)
+        arms[side] = dataclasses.replace(arm, joints=joints)
+    return dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **arms))
+
+
+def _nearer(bench: Bench, by: float) -> Bench | None:
+    """Both bases nearer to each other by `by` m in all; None if they would stand in each other."""
+    bases = [np.array(bench.arm(side).base) for side in SIDES]
+    line = bases[1] - bases[0]
+    apart = float(np.linalg.norm(line))
+    if apart - by < 0.08:
+        return None
+    step = 0.5 * by * line / apart
+    arms = dataclasses.replace(
+        bench.arms,
+        left=dataclasses.replace(bench.arms.left, base=tuple(bases[0] + step)),
+        right=dataclasses.replace(bench.arms.right, base=tuple(bases[1] - step)),
+    )
     return dataclasses.replace(bench, arms=arms)
 
 

@@ -1,5 +1,6 @@
 """The questions about two arms at once.
 
+meet       at each pass: do both grippers fit on the thing              mm of room left
 together   in each carry: does the relative pose stay within tolerance   tolerance / error
 """
 
@@ -11,14 +12,15 @@ import numpy as np
 
 from handfast.answers.facts import Facts
 from handfast.answers.judging import MOST, Finding
-from handfast.bench.parts import SIDES
+from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import moving_offsets
 from handfast.landing.predict import Landing
 from handfast.landing.spread import spread_of
-from handfast.mechanics.kinematics import places
+from handfast.mechanics.kinematics import places, tool_poses
 from handfast.motion.carrying import apart, thing_pose
 from handfast.motion.coordinated import LAG_SPREAD, Carried, lag_of
+from handfast.motion.passing import PARTS, in_hand, largest, rooms, smallest
 from handfast.units import DEGREE
 
 KEPT = ("pose", "distance")
@@ -137,6 +139,55 @@ def together(facts: Facts) -> Finding:
             )
     worst = min(found, key=lambda f: f.margin)
     return replace(worst, curve=(np.concatenate(times), np.concatenate(curve)))
+
+
+def meet(facts: Facts) -> Finding:
+    """Millimetres left at the tightest pass, for the hands on the thing, errors of both arms taken off.
+
+    The hands are where they are predicted to land; what is not known of both is taken off twice (two standard
+    deviations along a line).
+    """
+    bench, m = facts.bench, facts.motion
+    landings = facts.landings("trimmed")
+    found: list[Finding] = []
+    for number, step in enumerate(facts.routine.steps):
+        if step.do != "pass":
+            continue
+        assert step.thing is not None
+        thing = bench.thing(step.thing)
+        giver: Side = "left" if step.giver == "left" else "right"
+        both = [x for side in SIDES for x in landings if x.step == number and x.side == side]
+        sample = next(a.sample for a in m.arrivals if a.step == number)
+        X_WT = tool_poses(facts.model.chain, m.q[sample])[0]
+        X_WT[:, :3, 3] = [x.taught + x.miss for x in both]
+        left = rooms(bench, thing, giver, X_WT, in_hand(facts.model, facts.routine, number))
+        lost = 2.0 * float(np.hypot(both[0].sigma, both[1].sigma)) / np.sqrt(3.0)
+        values = left.values - lost
+        n = int(np.argmin(values))
+        margin = float(values[n])
+        low, high = smallest(bench, thing, giver, np.full(3, lost)), largest(bench, giver, np.full(3, lost))
+        short = max((s.short for s in m.shortfalls if s.step == number), default=0.0)
+        why = (
+            f"{1e3 * margin:.1f} mm {PARTS[n]}" if margin >= 0 else f"{-1e3 * margin:.1f} mm are missing {PARTS[n]}"
+        ) + f", {lost * 1e3:.1f} mm taken off for what is not known of both arms"
+        if short > 1e-4:
+            margin = min(margin, -short)
+            why = f"{short * 1e3:.1f} mm are missing for both hands to reach their way in and out"
+        extent = max(thing.size[0], thing.size[2]) if thing.grip_width == thing.size[1] else max(thing.size)
+        if extent < low:
+            why += f"; the thing is {1e3 * (low - extent):.1f} mm too small for this pair"
+        elif thing.grip_width > high:
+            why += f"; the thing is {1e3 * (thing.grip_width - high):.1f} mm too wide for this pair"
+        why += (
+            f"; this pair passes things from {low * 1e3:.0f} mm, where two fingers and two pads need their place, to "
+            f"{high * 1e3:.0f} mm across the pads, which the taker's jaws bound"
+        )
+        subject: dict[str, object] = {"step": number, "side": step.taker}
+        where = f"{step.taker} arm takes, step {facts.routine.title(number)}"
+        found.append(Finding(margin * 1e3, float(m.t[sample]), where, why, subject))
+    if not found:
+        return Finding(MOST, None, "no pass", "nothing is passed")
+    return min(found, key=lambda f: f.margin)
 
 
 def as_things_land(facts: Facts, landings: list[Landing]) -> list[Landing]:

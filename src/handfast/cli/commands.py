@@ -11,7 +11,9 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.cli.board import command as board
+from handfast.cli.layout import layout
 from handfast.cli.open import open_page
+from handfast.cli.planning import plan
 from handfast.cli.rehearse import rehearse
 from handfast.cli.running import run
 from handfast.cli.score import score
@@ -201,6 +203,8 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "run": run,
     "vet": vet,
     "rehearse": rehearse,
+    "layout": layout,
+    "plan": plan,
     "board": board,
     "score": score,
     "report": report,

@@ -100,6 +100,14 @@ def parser() -> argparse.ArgumentParser:
 
     open_options(command("open", "open the workbench in a browser", computes=False))
 
+    from handfast.cli.layout import options as layout_options
+
+    layout_options(command("layout", "find where to bolt the two bases"))
+
+    from handfast.cli.planning import options as plan_options
+
+    plan_options(command("plan", "plan where the arms of a routine meet to pass a thing"))
+
     report = command("report", "write a page about the pair and its routines (all routines if none is named)")
     report.add_argument("routine", nargs="*", metavar="ROUTINE", help="a path, or a name inside the bench")
     report.add_argument("--picture", type=Path, metavar="FILE", help="also write the bench picture alone, as SVG")

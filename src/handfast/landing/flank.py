@@ -56,7 +56,7 @@ def taught_offsets(
     """Link minus feedback at taught poses, while the arms are led by hand and their servos are limp.
 
     q (N, K) rad; arrived (N, K): +1, -1, or 0 where the way of the last motion is not known; held (N, K):
-    1 held by the hand while stored, 0 let go before, -1 unknown.
+    1 held by the hand while stored, 0 let go before, -1 unknown, 2 not taught but planned: the link is to be there.
 
     Held: the hand drives the link, which drags the servo behind it through the play and the compliance, so the
     link leads by b/2 + c·limp friction, and the hand carries the weight. Let go: a loaded joint has sagged
@@ -76,10 +76,10 @@ def taught_offsets(
 
     unknown_mean = 0.5 * (held_mean + free_mean)
     unknown_half = 0.5 * np.abs(held_mean - free_mean) + np.maximum(held_half, free_half)
-    is_held, is_free = held == 1, held == 0
+    is_held, is_free, is_planned = held == 1, held == 0, held == 2
     return Offsets(
-        mean=np.where(is_held, held_mean, np.where(is_free, free_mean, unknown_mean)),
-        half=np.where(is_held, held_half, np.where(is_free, free_half, unknown_half)),
+        mean=np.where(is_planned, 0.0, np.where(is_held, held_mean, np.where(is_free, free_mean, unknown_mean))),
+        half=np.where(is_planned, 0.0, np.where(is_held, held_half, np.where(is_free, free_half, unknown_half))),
         flank=np.where(is_held, arrived, np.where(is_free, free_flank, np.where(arrived == free_flank, arrived, 0.0))),
     )
 

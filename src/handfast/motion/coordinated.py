@@ -39,7 +39,7 @@ LAG_SHARE = 0.3
 LAG_SPREAD = 0.008
 """Standard deviation of a servo's lag about that of its class, s (common practice, no source)."""
 
-_HELD = {"held": 1, "let go": 0, "unknown": -1}
+_HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
 
 
 @dataclass(frozen=True)

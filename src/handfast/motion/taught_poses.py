@@ -14,7 +14,7 @@ from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, v
 from handfast.motion.plan import Motion
 from handfast.routine.steps import Taught
 
-_HELD = {"held": 1, "let go": 0, "unknown": -1}
+_HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
 
 
 def taught_poses(model: Model, motion: Motion) -> Poses:

@@ -14,7 +14,7 @@ from handfast.errors import InputError
 from handfast.files.atomic import write_text
 from handfast.files.document import Document, Key, parse_document, read_document
 from handfast.files.fields import read_table, table_of
-from handfast.routine.steps import Routine, Step, Taught
+from handfast.routine.steps import HOLDS, Routine, Step, Taught
 from handfast.units import DEGREE
 
 
@@ -173,10 +173,13 @@ def _check_taught(taught: Taught, side: str, bench: Bench, document: Document, k
             raise refuse("pose_deg", "pose_deg is missing", f"{count} angles")
         wide = [("pose_deg", len(taught.pose))]
         wide += [("command_deg", len(taught.command))] if taught.command is not None else []
+    wide += [("taught_deg", len(taught.kept))] if taught.kept is not None else []
     wide += [("spread_deg", len(taught.spread))] if taught.spread is not None else []
     for part, width in wide:
         if width != count:
             raise refuse(part, f"{width} angles are given", f"{count}, one for each joint of the {side} arm")
+    if taught.kept is not None and taught.kept_held not in HOLDS:
+        raise refuse("taught_held", f'"{taught.kept_held}" is no way to hold a pose', ", ".join(HOLDS))
     if taught.arrived:
         signs = taught.arrived.replace(" ", "")
         if len(signs) != count or set(signs) - set("+-0"):
@@ -247,6 +250,25 @@ def rewrite_commands(path: Path, routine: Routine, bench: Bench) -> None:
     write_text(path, text)
 
 
+def rewrite_meeting(path: Path, routine: Routine, number: int, bench: Bench) -> None:
+    """Put the poses of step `number` into its file, both arms'; all else, comments too, stays as it is."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(path.read_text(encoding="utf-8"))
+    for side in ("left", "right"):
+        taught = routine.steps[number].taught(side)
+        if taught is None:
+            continue
+        values, raw = table_of(taught), document["step"][number][side]
+        for name in [key for key in raw if key not in values]:
+            del raw[name]
+        for name, value in values.items():
+            raw[name] = value
+    text = tomlkit.dumps(document)
+    routine_of(parse_document(text, path), bench)
+    write_text(path, text)
+
+
 def reexpress(path: Path, old: Bench, new: Bench) -> bool:
     """Write a routine's taught angles anew after the bench's feedback lines have changed; False if none did.
 
@@ -272,8 +294,9 @@ def reexpress(path: Path, old: Bench, new: Bench) -> bool:
                 ]
 
             taught = raw[side]
-            for key in ("pose_deg", "path_deg"):
-                if key not in taught:
+            for key in ("pose_deg", "path_deg", "taught_deg"):
+                # A planned pose is a place of the link, not a reading.
+                if key not in taught or (key == "pose_deg" and taught.get("held") == "planned"):
                     continue
                 was = taught[key].unwrap()
                 now = [again(row) for row in was] if key == "path_deg" else again(was)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from handfast.bench.parts import SIDES, Rows, Side, Vector
 from handfast.files.fields import choice, matrix, number, table, tables, text, vector, whole
 
-HOLDS = ("held", "let go", "unknown")
+HOLDS = ("held", "let go", "unknown", "planned")
 KEEPS = ("pose", "taught", "distance", "mirror")
 KINDS = ("go", "grip", "release", "wait", "stroke", "pass", "carry")
 
@@ -25,6 +25,9 @@ class Taught:
     arrived: str = text("arrived", "", "way each joint last moved by hand: + - or 0 if it cannot be told")
     at: float | None = number("at_s", None, 0, 1e6, "time in the recording at which it was stored")
     spread: Vector | None = vector("spread_deg", None, "standard deviation of the taught angles", None, 0, 90)
+    kept: Vector | None = vector("taught_deg", None, "taught angles that a planned pose stands in for", None, -720, 720)
+    kept_held: str = text("taught_held", "", "how that pose was held")
+    kept_arrived: str = text("taught_arrived", "", "way each joint last moved to that pose")
     nudge: Vector | None = vector("nudge_mm", None, "way to the mark that the bench's figures do not explain", 3)
     command: Vector | None = vector("command_deg", None, "corrected feedback target", None, -720, 720)
     path: Rows | None = matrix("path_deg", "a taught path, one row of angles per sample", -720, 720)

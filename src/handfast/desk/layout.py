@@ -1,0 +1,68 @@
+"""What a user does about where the bases stand: search, compare, and write the chosen placement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from handfast.desk.work import Desk
+from handfast.errors import InputError
+from handfast.units import DEGREE
+
+if TYPE_CHECKING:
+    from handfast.bench.parts import Side
+    from handfast.layout.search import Placement
+    from handfast.routine.steps import Routine
+
+
+@dataclass(frozen=True)
+class Layouts:
+    """The placement as it stands, and ranked ones, best first."""
+
+    start: Placement
+    found: tuple[Placement, ...]
+
+
+def layouts(desk: Desk, asked: list[Routine], fixed: tuple[Side, ...] = ()) -> Layouts:
+    """Ranked placements of the bases for these routines; for two hands and the table's middle where there is none."""
+    from handfast.layout.search import Search
+
+    bench = desk.bench
+    for side in ("left", "right"):
+        radius = bench.arm(side).joints[0].capsule_radius
+        size = [bench.table_top.high[i] - bench.table_top.low[i] for i in range(2)]
+        if min(size) < 2.0 * radius:
+            raise InputError(
+                f"the {side} arm's base does not fit on the table",
+                where=f"{desk.folder.file}: table",
+                expected=f"a table of at least {2e3 * radius:.0f} mm either way",
+                next_step="mend low_mm and high_mm, or capsule_radius_mm of its first joint",
+            )
+    search = Search(bench, asked, fixed)
+    return Layouts(search.judged(search.start), tuple(search.run()))
+
+
+def write_placement(desk: Desk, placement: Placement) -> Path:
+    """Put both bases into bench.toml, comments kept; it is read back before the old file goes."""
+    import tomlkit
+
+    from handfast.bench.folder import read_bench
+    from handfast.files.atomic import write_text
+
+    file = desk.folder.file
+    before = file.read_text(encoding="utf-8")
+    document: Any = tomlkit.parse(before)
+    for arm, side in enumerate(("left", "right")):
+        own = document["arms"][side]
+        x, y, yaw = (float(v) for v in placement.at[arm])
+        height = desk.bench.arm(side).base[2]
+        own["base_mm"] = [round(1e3 * v, 1) for v in (x, y, height)]
+        own["base_yaw_deg"] = round((yaw / DEGREE + 180.0) % 360.0 - 180.0, 2)
+    write_text(file, tomlkit.dumps(document))
+    try:
+        read_bench(desk.folder, measured=False)
+    except InputError:
+        write_text(file, before)
+        raise
+    return file

@@ -1,0 +1,300 @@
+"""Where two arms meet to pass a thing: how much room the hands have on it, and the meeting with the most room.
+
+The thing is a box, upright when it was gripped, and moves with the giver's hand. The taker comes in along its fingers
+with its jaws wide open, closes, and the giver opens and draws back along its own fingers. Three lengths must be left:
+between the taker's open pads and the sides of the thing, between the fingers of the two hands, and from the middle of
+the taker's pads to the nearest edge of the thing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from handfast.bench.parts import SIDES, Bench, Side, Thing
+from handfast.geometry.rigid import Array, inverse, pose, shift
+from handfast.mechanics.clearance import clearances
+from handfast.mechanics.inverse import solve
+from handfast.mechanics.kinematics import places, tool_poses
+from handfast.mechanics.model import Chain, Model
+from handfast.routine.steps import Routine
+
+CLOSE = 0.040
+"""Bodies of the two hands come as near as this in a pass, on purpose: such pairs are judged by the fingers instead."""
+
+TURNED = np.radians(10.0)
+"""A hand may point this far from where it should in a planned meeting."""
+
+
+@dataclass(frozen=True)
+class Rooms:
+    """What is left at a meeting, m, before any error is taken off, and the directions in which an error counts.
+
+    jaws: between the taker's open pads and the thing, on the tighter side. fingers: between the fingers of both hands.
+    edge: from the middle of the taker's pads to the nearest edge of the thing. along (3, 3): unit vectors in the
+    world, in the same order.
+    """
+
+    jaws: float
+    fingers: float
+    edge: float
+    along: Array
+
+    @property
+    def values(self) -> Array:
+        """All three."""
+        return np.array([self.jaws, self.fingers, self.edge])
+
+
+PARTS = ("between the open pads", "between the fingers of both hands", "to the edge of the thing")
+
+
+def held_upright(X_WT: Array, thing: Thing) -> Array:
+    """Pose (4, 4) of a thing in the hand `X_TO` that gripped it at `X_WT`: upright, its y along the jaws."""
+    y = X_WT[:3, 1] * np.array([1.0, 1.0, 0.0])
+    size = float(np.linalg.norm(y))
+    y = y / size if size > 0.3 else np.array([0.0, 1.0, 0.0])
+    z = np.array([0.0, 0.0, 1.0])
+    R = np.column_stack([np.cross(y, z), y, z])
+    X_WO = pose(R, X_WT[:3, 3] - np.array([0.0, 0.0, thing.grip_height]))
+    result: Array = inverse(X_WT) @ X_WO
+    return result
+
+
+def box_of(thing: Thing) -> Array:
+    """Extents (3,) m of a thing as a hand meets it: across the jaws its grip width, the other two as they are."""
+    size = np.array(thing.size)
+    other = size[0] if abs(size[1] - thing.grip_width) <= abs(size[0] - thing.grip_width) else size[1]
+    return np.array([other, thing.grip_width, size[2]])
+
+
+def rooms(bench: Bench, thing: Thing, giver: Side, X_WT: Array, X_TO: Array) -> Rooms:
+    """The rooms of a meeting with tool poses X_WT (2, 4, 4), the thing held by the giver at X_TO (4, 4)."""
+    g = SIDES.index(giver)
+    taker = SIDES[1 - g]
+    mine, other = bench.arm(taker).gripper, bench.arm(giver).gripper
+    X_WO = X_WT[g] @ X_TO
+    X_OT = inverse(X_WO) @ X_WT[1 - g]
+    box = box_of(thing)
+    across = X_OT[:3, 1]
+    width = float(np.abs(across) @ box)
+    beside = abs(float(across @ X_OT[:3, 3]))
+    jaws = 0.5 * (mine.opening[1] - width) - beside
+    # Edge: in the plane of the pads, along the thing's own axes that lie in it most.
+    flat = [i for i in range(3) if i != int(np.argmax(np.abs(across)))]
+    left = [box[i] / 2.0 - abs(X_OT[i, 3]) for i in flat]
+    nearest = flat[int(np.argmin(left))]
+    gap, way = _between_fingers(
+        (X_WT[g], other.finger_length, other.finger_width, thing.grip_width),
+        (X_WT[1 - g], mine.finger_length, mine.finger_width, width),
+    )
+    along = np.stack([X_WT[1 - g][:3, 1], way, X_WO[:3, nearest]])
+    return Rooms(jaws, gap, float(min(left)), along)
+
+
+def _between_fingers(
+    one: tuple[Array, float, float, float], two: tuple[Array, float, float, float]
+) -> tuple[float, Array]:
+    """Least distance of the fingers of two closed hands, m, and the direction of it. (pose, length, width, gap)."""
+    best, way = np.inf, np.array([1.0, 0.0, 0.0])
+    s = np.linspace(0.0, 1.0, 16)
+    for a, b in product((-0.5, 0.5), repeat=2):
+        points = []
+        for (X, length, _, gap), sign in ((one, a), (two, b)):
+            tip = X[:3, 3] + sign * gap * X[:3, 1]
+            points.append(tip - s[:, None] * length * X[:3, 2])
+        apart = points[1][None] - points[0][:, None]
+        distance = np.linalg.norm(apart, axis=-1)
+        n = np.unravel_index(int(np.argmin(distance)), distance.shape)
+        left = float(distance[n]) - 0.5 * (one[2] + two[2])
+        if left < best:
+            best = left
+            way = apart[n] / max(float(distance[n]), 1e-9)
+    return best, way
+
+
+def smallest(bench: Bench, thing: Thing, giver: Side, lost: Array) -> float:
+    """Least extent, m, of a thing between the two hands that this pair can pass, errors `lost` (3,) m taken off.
+
+    The fingers of both hands stand side by side on it, and the middle of each pair of pads is on it.
+    """
+    widths = [bench.arm(side).gripper.finger_width for side in SIDES]
+    return float(0.5 * sum(widths) + lost[1] + 2.0 * lost[2])
+
+
+def largest(bench: Bench, giver: Side, lost: Array) -> float:
+    """Largest grip width, m, of a thing that the taker's jaws can still be led over, errors taken off."""
+    taker = bench.arm(SIDES[1 - SIDES.index(giver)]).gripper
+    return float(taker.opening[1] - 2.0 * lost[0])
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """A planned meeting: joint angles q (K,), its score (least room, as questions count it), what it hangs on."""
+
+    q: Array
+    score: float
+    hangs_on: str
+
+
+def play_error(model: Model, q: Array, along: Array) -> Array:
+    """How far the hands may stand off each other along unit vectors (3, 3), (3,) m: half of every play, as roots of
+    the sum of squares, both arms (a bound for most pairs; the answer itself uses the predicted landings)."""
+    J = places(model.chain, q).J[0, :, 3:]
+    lever = J @ along.T
+    result: Array = np.sqrt(((lever * (0.5 * model.unseen_play)[:, None]) ** 2).sum(axis=0))
+    return result
+
+
+def planned_meeting(
+    model: Model, thing: Thing, giver: Side, X_TO: Array, approach: float, limits: dict[str, tuple[float, float]]
+) -> Meeting | None:
+    """The meeting with the most room: the hands opposed along the line between the bases, over a grid of places.
+
+    X_TO: the thing in the giver's hand. limits: of `reach` rad, `clear` m and `meet` m, as (limit, enough). None where
+    no place is within reach of both hands, approach and retreat included.
+    """
+    bench, chain = model.bench, model.chain
+    g = SIDES.index(giver)
+    bases = np.array([bench.arm(side).base for side in SIDES])
+    line = (bases[1 - g] - bases[g]) * np.array([1.0, 1.0, 0.0])
+    apart = float(np.linalg.norm(line))
+    if apart < 1e-6:
+        return None
+    line = line / apart
+    side = np.array([-line[1], line[0], 0.0])
+    middle = 0.5 * (bases[0] + bases[1])
+    fingers = 0.5 * sum(bench.arm(s).gripper.finger_width for s in SIDES)
+    extent = float(np.abs(X_TO[:3, :3] @ np.diag(box_of(thing)))[2].max())
+    gaps = sorted({fingers + 0.004, 0.5 * (fingers + extent), max(fingers + 0.001, extent - 0.006)})
+    found: Meeting | None = None
+    watched = _not_the_hands(model)
+    grid = product(np.linspace(-0.3, 0.3, 5) * apart, np.linspace(-0.12, 0.12, 5), np.linspace(0.06, 0.3, 7))
+    for along, across, height in grid:
+        spot = middle * np.array([1.0, 1.0, 0.0]) + along * line + across * side + np.array([0.0, 0.0, height])
+        for gap, lean in product(gaps, np.radians([90.0, 75.0])):
+            q = np.empty(chain.joints)
+            stops = np.inf
+            for sign, hand in ((1.0, g), (-1.0, 1 - g)):
+                z = sign * np.sin(lean) * line - np.array([0.0, 0.0, np.cos(lean)])
+                place = spot - sign * 0.5 * gap * line
+                q[chain.columns(hand)], room = _into(chain.only(hand), place, z, side, approach)
+                stops = min(stops, room)
+                if stops < 0.0:
+                    break
+            if stops < 0.0:
+                continue
+            left = rooms(bench, thing, giver, tool_poses(chain, q)[0], X_TO)
+            meet = float((left.values - play_error(model, q, left.along)).min())
+            clear = float(clearances(chain, model.bodies, q)[0, watched].min()) if watched.any() else np.inf
+            scores = {"reach": stops, "clear": clear, "meet": meet}
+            scored = {k: (v - limits[k][0]) / (limits[k][1] - limits[k][0]) for k, v in scores.items()}
+            worst = min(scored, key=lambda k: scored[k])
+            # More room than enough counts little, so that no question is starved for another that has plenty.
+            score = min(scored.values()) + 0.02 * sum(min(v, 3.0) for v in scored.values())
+            if found is None or score > found.score:
+                found = Meeting(q, score, worst)
+    return found
+
+
+def _into(chain: Chain, place: Array, fingers: Array, jaws: Array, approach: float) -> tuple[Array, float]:
+    """Joint angles (k,) of one hand at a place, and its room to the stops, rad, the way in along the fingers included.
+
+    The jaws may be turned by half a turn. Negative where the place or the way to it is out of reach.
+    """
+    best, room = chain.travel.mean(axis=1), -np.inf
+    for y in (jaws, -jaws):
+        X = pose(np.column_stack([np.cross(y, fingers), y, fingers]), place)
+        at = solve(chain, X)
+        before = solve(chain, X @ shift(np.array([0.0, 0.0, -approach])), at.q[0])
+        left = -max(float(at.beyond[0]), float(before.beyond[0]))
+        # Fewer joints than coordinates: a hand that cannot point along the line is no hand to pass with.
+        if max(at.short[0], before.short[0]) < 1e-4 and at.turn[0] < TURNED and left > room:
+            best, room = at.q[0], left
+    return best, room
+
+
+def _not_the_hands(model: Model) -> np.ndarray:
+    """Which pairs (P,) are to keep apart in a pass: all but the last two bodies of one arm with the other's."""
+    bodies = model.bodies
+    last: dict[str, list[int]] = {}
+    for n, name in enumerate(bodies.names):
+        last.setdefault(name.split(" ")[0], []).append(n)
+    hands = {n for own in last.values() for n in own[-2:]}
+    kind, a, b = bodies.pairs.T
+    meeting = np.array([k == 0 and i in hands and j in hands for k, i, j in zip(kind, a, b, strict=True)])
+    owner = [name.split(" ")[0] for name in bodies.names]
+    different = np.array([k == 0 and owner[i] != owner[j] for k, i, j in zip(kind, a, b, strict=True)])
+    result: np.ndarray = ~(meeting & different)
+    return result
+
+
+def in_hand(model: Model, routine: Routine, number: int) -> Array:
+    """The thing of pass `number` in the giver's hand, `X_TO` (4, 4): as it stood where the giver gripped it.
+
+    Where the giver has not gripped it in this routine, it is taken to be upright when it is passed.
+    """
+    step = routine.steps[number]
+    giver = step.giver
+    assert giver is not None
+    assert step.thing is not None
+    poses: list[tuple[float, ...]] = []
+    gripped: tuple[float, ...] | None = None
+    for earlier in routine.steps[:number]:
+        if earlier.do == "grip" and giver in earlier.sides and poses:
+            gripped = poses[-1]
+        elif earlier.do == "release" and giver in earlier.sides:
+            gripped = None
+        said = earlier.taught(giver)
+        if said is not None and said.pose is not None:
+            poses.append(said.pose)
+    said = step.taught(giver)
+    assert said is not None
+    assert said.pose is not None
+    q = np.array(gripped if gripped is not None else said.pose)
+    arm = 0 if giver == "left" else 1
+    return held_upright(tool_poses(model.chain.only(arm), q)[0, 0], model.bench.thing(step.thing))
+
+
+def with_planned_meeting(
+    model: Model, routine: Routine, number: int, limits: dict[str, tuple[float, float]]
+) -> tuple[Routine, Meeting] | None:
+    """The routine with pass `number` at its planned meeting, what was taught kept beside it; None if out of reach."""
+    step = routine.steps[number]
+    assert step.thing is not None
+    giver: Side = "left" if step.giver == "left" else "right"
+    X_TO = in_hand(model, routine, number)
+    meeting = planned_meeting(model, model.bench.thing(step.thing), giver, X_TO, step.approach, limits)
+    if meeting is None:
+        return None
+    for side in SIDES:
+        said = step.taught(side)
+        assert said is not None
+        pose_ = tuple(float(x) for x in meeting.q[model.bench.columns(side)])
+        kept = said.pose if said.kept is None else said.kept
+        planned = replace(
+            said, pose=pose_, kept=kept, held="planned", kept_held=said.kept_held or said.held,
+            arrived="", kept_arrived=said.kept_arrived or said.arrived, spread=None, command=None, nudge=None,
+        )  # fmt: skip
+        step = step.with_taught(side, planned)
+    steps = list(routine.steps)
+    steps[number] = step
+    return replace(routine, steps=tuple(steps)), meeting
+
+
+def with_taught_meeting(routine: Routine, number: int) -> Routine:
+    """The routine with pass `number` as it was taught."""
+    step = routine.steps[number]
+    for side in SIDES:
+        said = step.taught(side)
+        if said is not None and said.kept is not None:
+            back = replace(
+                said, pose=said.kept, held=said.kept_held or "unknown", arrived=said.kept_arrived, command=None,
+                kept=None, kept_held="", kept_arrived="",
+            )  # fmt: skip
+            step = step.with_taught(side, back)
+    steps = list(routine.steps)
+    steps[number] = step
+    return replace(routine, steps=tuple(steps))

@@ -1,0 +1,133 @@
+"""Passes: the rooms of a meeting by hand, and the meeting that is planned."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from handfast.answers.facts import facts_of
+from handfast.answers.pair_changes import meeting_limits
+from handfast.answers.pair_questions import meet
+from handfast.bench.parts import SIDES
+from handfast.geometry.rigid import pose
+from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.model import model_of
+from handfast.motion.passing import (
+    in_hand,
+    largest,
+    rooms,
+    smallest,
+    with_planned_meeting,
+    with_taught_meeting,
+)
+from support import seedling
+
+POT = "plug-pot"
+
+
+def opposed(gap: float, aside: float = 0.0, up: float = 0.0) -> np.ndarray:
+    """Two hands along x that face each other, TCPs `gap` m apart, the taker moved aside and up."""
+    left = np.column_stack([[0, 0, -1], [0, 1, 0], [1, 0, 0]]).astype(float)
+    right = np.column_stack([[0, 0, 1], [0, 1, 0], [-1, 0, 0]]).astype(float)
+    return np.stack([pose(left, np.array([-gap / 2, 0, 0.15])), pose(right, np.array([gap / 2, aside, 0.15 + up]))])
+
+
+def held(x: float = 0.0) -> np.ndarray:
+    """A pot whose middle is x m in front of the giver's TCP, upright while the fingers are level."""
+    R_TO = np.column_stack([[0, 0, 1], [0, 1, 0], [-1, 0, 0]]).astype(float)
+    return pose(R_TO, np.array([0.0, 0.0, x]))
+
+
+def test_rooms_by_hand():
+    """Pot 40 x 40 x 48, jaws 56 wide, fingers 14: TCPs 20 mm apart, the taker 2 mm aside, the pot in the middle.
+
+    (56 - 40)/2 - 2 = 6 mm beside; 20 - 14 = 6 mm between fingers that lie in line (2 mm aside: a little more);
+    20 - 10 = 10 mm to the edge in x, 24 in z.
+    """
+    bench = seedling.bench()
+    left = rooms(bench, bench.thing(POT), "left", opposed(0.020, aside=0.002), held(0.010))
+    assert left.jaws == pytest.approx(0.006, abs=1e-9)
+    assert left.fingers == pytest.approx(np.hypot(0.020, 0.002) - 0.014, abs=1e-6)
+    assert left.edge == pytest.approx(0.010, abs=1e-9)
+    high = rooms(bench, bench.thing(POT), "left", opposed(0.020, up=0.020), held(0.010))
+    assert high.edge == pytest.approx(0.024 - 0.020, abs=1e-9)
+
+
+def test_smallest_and_largest_by_hand():
+    """Fingers of 14 mm: 14 + e + 2 e between the edges; jaws of 56 mm: 56 - 2 e across the pads."""
+    bench = seedling.bench()
+    assert smallest(bench, bench.thing(POT), "left", np.full(3, 0.003)) == pytest.approx(0.014 + 3 * 0.003)
+    assert largest(bench, "left", np.full(3, 0.003)) == pytest.approx(0.050)
+
+
+def planned(bench=None):
+    """The seedling's pass, planned."""
+    bench = bench or seedling.bench()
+    model, routine = model_of(bench), seedling.routine("pass-pot")
+    number = next(n for n, s in enumerate(routine.steps) if s.do == "pass")
+    return number, model, with_planned_meeting(model, routine, number, meeting_limits(bench))
+
+
+def test_the_planned_meeting_has_room_and_is_reached():
+    """Both hands opposed on the pot, all three rooms positive, way in and out within travel; better than as taught."""
+    number, model, found = planned()
+    assert found is not None
+    routine, meeting = found
+    X_WT = tool_poses(model.chain, meeting.q)[0]
+    assert X_WT[0, :3, 2] @ X_WT[1, :3, 2] < -0.8
+    left = rooms(model.bench, model.bench.thing(POT), "left", X_WT, in_hand(model, routine, number))
+    assert left.values.min() > 0.003
+    facts = facts_of(model.bench, routine)
+    assert not facts.motion.shortfalls
+    before = meet(facts_of(model.bench, seedling.routine("pass-pot")))
+    assert meet(facts).margin > before.margin
+
+
+def test_what_was_taught_is_kept_and_comes_back():
+    """The taught angles stand beside the planned ones; going back restores pose, hold and arrivals."""
+    number, _, found = planned()
+    assert found is not None
+    taught = seedling.routine("pass-pot").steps[number]
+    for side in SIDES:
+        said = found[0].steps[number].taught(side)
+        assert said.held == "planned"
+        assert said.kept == taught.taught(side).pose
+        back = with_taught_meeting(found[0], number).steps[number].taught(side)
+        assert (back.pose, back.held, back.arrived) == (
+            taught.taught(side).pose,
+            taught.taught(side).held,
+            taught.taught(side).arrived,
+        )
+
+
+def test_arms_too_far_apart_have_no_meeting():
+    """Bases 1.2 m apart: no common place; the taught pass fails by more than the bases were moved."""
+    bench = seedling.bench()
+    arms = dataclasses.replace(
+        bench.arms,
+        left=dataclasses.replace(bench.arms.left, base=(-0.6, 0.0, 0.0)),
+        right=dataclasses.replace(bench.arms.right, base=(0.6, 0.0, 0.0)),
+    )
+    far = dataclasses.replace(bench, arms=arms)
+    assert planned(far)[2] is None
+    found = meet(facts_of(far, seedling.routine("pass-pot")))
+    assert found.margin < -600
+
+
+def test_a_thing_too_small_is_named_with_what_is_missing():
+    """A pot of 12 x 40 x 12 mm: fingers of 14 mm have no place side by side; millimetres and changes are given."""
+    from handfast.answers.ask import ask
+
+    bench = seedling.bench()
+    tiny = dataclasses.replace(bench.thing(POT), size=(0.012, 0.030, 0.012), grip_width=0.030)
+    small = dataclasses.replace(bench, things=tuple(tiny if t.name == POT else t for t in bench.things))
+    number, _, found = planned(small)
+    assert found is not None
+    routine = found[0]
+    assert routine.steps[number].thing == POT
+    answer = ask(facts_of(small, routine)).of("meet")
+    assert answer.verdict == "fails"
+    assert "mm too small for this pair" in answer.finding.why
+    assert answer.changes
