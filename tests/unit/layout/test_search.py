@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import os
 from itertools import product
 
@@ -16,7 +17,8 @@ from handfast.mechanics.model import model_of
 from handfast.routine.steps import Step, Taught
 from support import seedling
 
-SEEDS = range(20) if os.environ.get("HANDFAST_SOAK") else range(2)
+SOAK = bool(os.environ.get("HANDFAST_SOAK"))
+SEEDS = range(20) if SOAK else range(1)
 
 
 def random_case(seed: int):
@@ -68,14 +70,16 @@ def dense(search: Search) -> float:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_chosen_placement_against_a_dense_search(seed):
-    """Within 2 % of a dense search's worst room (the goal), and never below the start's. Grid of 15 mm, 20 degrees."""
+    """Never below the start's worst room, and best first; in the long form, whose dense search takes minutes for each
+    bench, within 2 % of a dense search's. Grid of 15 mm, 20 degrees."""
     bench, routine = random_case(seed)
     search = Search(bench, [routine])
     found = search.run()
     assert found[0].room >= search.judged(search.start).room - 1e-9
-    reference = dense(search)
-    assert found[0].room >= reference - 0.02 * abs(reference)
-    assert all(a.room >= b.room for a, b in zip(found, found[1:], strict=False))
+    if SOAK:
+        reference = dense(search)
+        assert found[0].room >= reference - 0.02 * abs(reference)
+    assert all(a.room >= b.room for a, b in itertools.pairwise(found))
 
 
 def test_judged_by_the_arm_s_own_stops():
