@@ -102,10 +102,13 @@ def main() -> None:
     page = handfast("report").strip()
 
     print("\nAnswers after correction (room: below 0 fails, 0 to 1 tight, from 1 holds)")
-    questions = [a["question"] for a in answers["routines"][0]["answers"]]
+    # Not every question is asked of every routine; the one with most of them gives the order.
+    longest = max(answers["routines"], key=lambda routine: len(routine["answers"]))
+    questions = [a["question"] for a in longest["answers"]]
     print(f"  {'routine':14}" + "".join(f"{q:>14}" for q in questions))
     for routine in answers["routines"]:
-        cells = "".join(f"{a['verdict'] + ' ' + format(a['room'], '.2f'):>14}" for a in routine["answers"])
+        said = {a["question"]: f"{a['verdict']} {a['room']:.2f}" for a in routine["answers"]}
+        cells = "".join(f"{said.get(question, '-'):>14}" for question in questions)
         print(f"  {routine['routine']:14}{cells}")
 
     print("\nLandings: distance between where the TCP was taught and where it came to rest, mm, middle (worst)")
