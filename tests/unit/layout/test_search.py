@@ -24,12 +24,21 @@ SEEDS = range(20) if SOAK else range(1)
 def random_case(seed: int):
     """A bench whose bases stand somewhere, and a routine of places that both its arms reach from there."""
     rng = np.random.default_rng([seed, 12])
+    # Bases are drawn anew where too few of the places drawn lie in reach of both.
+    while True:
+        found = tried_case(rng)
+        if found is not None:
+            return found
+
+
+def tried_case(rng: np.random.Generator):
+    """One draw of the bases, or None after 200 places."""
     x = rng.uniform(0.17, 0.24)
     at = np.array([[-x, rng.uniform(-0.05, 0.05), rng.uniform(-0.3, 0.3)], [x, rng.uniform(-0.05, 0.05), np.pi]])
     bench = moved_bench(seedling.bench(), at)
     model = model_of(bench)
     steps = []
-    while len(steps) < 5:
+    for _ in range(200):
         step = Step(do="go")
         for arm, side in enumerate(("left", "right")):
             chain = model.chain.only(arm)
@@ -42,7 +51,9 @@ def random_case(seed: int):
             step = step.with_taught(side, Taught(pose=tuple(float(v) for v in found.q[0]), held="held"))
         else:
             steps.append(step)
-    return bench, seedling.routine_of(*steps)
+            if len(steps) == 5:
+                return bench, seedling.routine_of(*steps)
+    return None
 
 
 def dense(search: Search) -> float:
