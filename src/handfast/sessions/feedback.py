@@ -1,8 +1,9 @@
 """Feedback during a run: counts to angles, cleaned of what the sagging supply does to the wipers.
 
-A potentiometer fed from the raw servo supply shows counts·(1 + k·(V/Vref - 1)). k is not known beforehand, but
-whenever a joint is commanded to stand still while other joints change the supply, its counts show k: it is
-fitted as the run goes, from all such moments together, starting from a weak first guess.
+A potentiometer fed from the raw servo supply shows counts·(1 + k·(V/Vref - 1)). Vref is what the servos get while
+the arms are limp, as they were when they were taught. k is not known beforehand, but whenever a joint is commanded
+to stand still while other joints change the supply, its counts show k: it is fitted as the run goes, from all such
+moments together, starting from a weak first guess.
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ class SupplyFit:
         self._leads = np.array([bench.arm(side).wire.resistance for side in SIDES])
         self._sizes = [len(bench.arm(side).joints) for side in SIDES]
         self._noise = np.array([j.wiper_noise for j in bench.joints]) / np.sqrt(bench.controller.averaged)
+        idle = np.array([sum(bench.servo_of(part).idle_current for part in (*bench.arm(side).joints,
+                             bench.arm(side).gripper)) for side in SIDES])  # fmt: skip
+        self._reference = bench.supply.voltage - bench.supply.resistance * idle.sum() - self._leads * idle
         self._quiet = np.zeros(K, dtype=int)
         self._last: Array | None = None
         self._xx, self._xy = np.zeros(K), np.zeros(K)
@@ -43,9 +47,13 @@ class SupplyFit:
         result: Array = supply + self._leads[0] * current[0] - self._leads * current
         return result
 
+    def refer(self, volts: Array) -> None:
+        """Take volts (2,) at the arms' servos, seen while they are limp, as what feedback is cleaned to."""
+        self._reference = np.asarray(volts, dtype=float)
+
     def ratio(self, volts: Array) -> Array:
         """V/Vref - 1 at every joint (K,)."""
-        per_arm: Array = volts / self._bench.supply.voltage - 1.0
+        per_arm: Array = volts / self._reference - 1.0
         result: Array = np.repeat(per_arm, self._sizes)
         return result
 
@@ -84,13 +92,13 @@ class SupplyFit:
         return np.clip(k, 0.0, 1.0)
 
     def cleaned(self, counts: Array, volts: Array) -> Array:
-        """Counts (channels,) of the joints as they would show at the nominal voltage."""
+        """Counts (channels,) of the joints as they would show at the voltage of limp arms."""
         result = np.array(counts, dtype=float)
         scale = 1.0 + self.follows * self.ratio(volts)
         result[self._channel] /= scale
         return result
 
     def angles(self, counts: Array, volts: Array, clean: bool = True) -> Array:
-        """Joint angles (K,) rad from counts; with `clean`, as they would show at the nominal voltage."""
+        """Joint angles (K,) rad from counts; with `clean`, as they would show at the voltage of limp arms."""
         scale = 1.0 + self.follows * self.ratio(volts) if clean else np.ones(len(self._bench.joints))
         return self._lines.angles(counts, scale)

@@ -79,7 +79,7 @@ class Powered:
         return self.fit.angles(frame.counts, self.volts, self.clean)
 
     def clean_counts(self) -> Array:
-        """The last frame's counts (channels,) as they would be at the nominal supply."""
+        """The last frame's counts (channels,) as they would be with limp arms."""
         return self.fit.cleaned(self.counts, self.volts)
 
     def hold(self, q: Array, seconds: float) -> Array:
@@ -98,10 +98,13 @@ class Powered:
     def attach(self) -> None:
         """First pulses at the measured pose, so that nothing jumps."""
         limp = np.zeros(self.bench.controller.channels)
-        measured = []
+        measured, volts = [], []
         for _ in range(10):
             frame = self.arms.frame(limp)
+            volts.append(self.fit.at_arms(frame.supply, frame.current))
             measured.append(self.fit.angles(frame.counts, self.volts, clean=False))
+        # In the first frames servos that had pulses before may still be driven.
+        self.fit.refer(np.mean(volts[5:], axis=0))
         self.command = np.mean(measured, axis=0)
         self.hold(self.command, 0.3)
 

@@ -26,6 +26,9 @@ SAMPLE = 0.02
 
 _MS = round(SAMPLE * 1000)
 
+TIPS = np.radians([1.0, 2.0, 4.0, 6.0, 9.0])
+"""By how much a hand tips the fingers, rad, where the arm meets a stop at the pose that it wanted."""
+
 
 @dataclass(frozen=True)
 class Lead:
@@ -127,16 +130,23 @@ class Hands:
         self.arms.load(SIDES.index(part.side), mass)
 
     def _solve(self, side: Side, X_WT: Array, near: Array) -> Array:
+        """Link angles (joints,) for a goal; a hand that meets a stop tips the fingers by a few degrees."""
+        across = np.cross(X_WT[:3, 2], [0.0, 0.0, 1.0])
+        across = X_WT[:3, 1] if np.linalg.norm(across) < 1e-6 else across / np.linalg.norm(across)
+        for lean in (0.0, *(way * by for by in TIPS for way in (1.0, -1.0))):
+            X = X_WT.copy()
+            X[:3, :3] = rotation_of(lean * across) @ X[:3, :3]
+            found = solve(self.truth.chain.only(SIDES.index(side)), X, near)
+            if found.short[0] <= 1e-4 and found.beyond[0] <= 0.0:
+                q: Array = found.q[0]
+                return q
         found = solve(self.truth.chain.only(SIDES.index(side)), X_WT, near)
-        if found.short[0] > 1e-4 or found.beyond[0] > 0.0:
-            raise InputError(
-                f"the {side} hand cannot lead the TCP to {np.round(X_WT[:3, 3] * 1e3, 1)} mm: "
-                f"{found.short[0] * 1e3:.1f} mm too far, {np.degrees(found.beyond[0]):.1f} degrees past a stop",
-                expected="a place within the arm's reach and travel",
-                next_step="move the goal, or lean the fingers further",
-            )
-        q: Array = found.q[0]
-        return q
+        raise InputError(
+            f"the {side} hand cannot lead the TCP to {np.round(X_WT[:3, 3] * 1e3, 1)} mm: "
+            f"{found.short[0] * 1e3:.1f} mm too far, {np.degrees(found.beyond[0]):.1f} degrees past a stop",
+            expected="a place within the arm's reach and travel",
+            next_step="move the goal, or lean the fingers further",
+        )
 
     def _lead(self, part: Lead) -> None:
         now = self.arms.link_angles()

@@ -21,8 +21,14 @@ STILL_SPREAD = 1.2 * DEGREE
 REARM = 3.0 * DEGREE
 """A new pose needs at least this much motion of some joint since the last one."""
 
-CLEAR_MOVE = 0.5 * DEGREE
+CLEAR_MOVE = 0.3 * DEGREE
 """Smallest last motion whose direction is believed."""
+
+CLEAR_DOUBT = 4.5
+"""Standard deviations of the difference of two means by which it must stand out."""
+
+LENGTHS = (1, 5, 11, 21)
+"""Lengths of the means, in samples, in which a last motion is looked for."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +65,8 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
     """The poses at which one arm was held still, in order of time.
 
     A pose begins when no joint moved by more than `STILL_SPREAD` for `STILL_TIME`, and ends when one does; the
-    next one needs `REARM` of motion first. Its angles are the mean of the last 0.5 s of stillness.
+    next one needs `REARM` of motion first. Its angles are the mean of the last 0.5 s of stillness, and of up to 1.5 s
+    if the feedback kept its place that long.
     """
     part = bench.columns(side)
     angles, t = q[:, part], recording.t
@@ -82,16 +89,30 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
         first, last = begin, end + width - 1
         begin = end + 1
         last = first + _departed(angles[first : last + 1], noise)
-        tail = slice(max(first, last - round(0.7 / dt)), max(last - round(0.2 / dt), first + 1))
+        tail = _tail(angles, first, last, dt, noise)
         pose = angles[tail].mean(axis=0)
         if poses and np.abs(pose - poses[-1].q).max() < REARM:
             continue
         settled = _settled(angles[first : last + 1], noise)
         spread = np.hypot(angles[tail].std(axis=0), noise / np.sqrt(5.0))
-        arrived = last_motion(angles[: first + settled + 1], noise)
+        arrived = last_motion(angles[: first + settled + 1], noise, angles[first + settled + 1 : last + 1])
         drop = _drop(angles[first + settled : last + 1], max(3, round(0.16 / dt)))
         poses.append(StillPose(side, float(t[first]), float(t[last]), pose, spread, arrived, drop))
     return poses
+
+
+def _tail(angles: Array, first: int, last: int, dt: float, noise: Array) -> slice:
+    """The longest part of a stillness, up to 0.2 s before its end, in both halves of which all joints stand alike."""
+    stop = max(last - round(0.2 / dt), first + 1)
+    tail = slice(max(first, stop - round(0.5 / dt)), stop)
+    for seconds in (1.5, 1.0):
+        start, half = stop - round(seconds / dt), round(0.5 * seconds / dt)
+        if start < first + round(0.2 / dt):
+            continue
+        moved = np.abs(angles[start : start + half].mean(axis=0) - angles[start + half : stop].mean(axis=0))
+        if np.all(moved < np.maximum(3.5 * noise / np.sqrt(half), 0.03 * DEGREE)):
+            return slice(start, stop)
+    return tail
 
 
 def pose_at(recording: Recording, bench: Bench, side: Side, q: Array, time: float) -> StillPose:
@@ -139,18 +160,32 @@ def _drop(angles: Array, width: int) -> Array:
     return result
 
 
-def last_motion(angles: Array, noise: Array) -> np.ndarray:
+def last_motion(angles: Array, noise: Array, after: Array | None = None) -> np.ndarray:
     """Way (joints,) in which each joint last moved clearly before the end of `angles` (N, joints); 0 if never.
 
-    From the end backwards, the first excursion from the end value that is larger than `CLEAR_MOVE` and six
-    standard deviations of the noise tells where the joint came from.
+    From the end backwards, the first excursion from the end value that is larger than `CLEAR_MOVE` and `CLEAR_DOUBT`
+    of its noise tells where the joint came from. Longer means show smaller motions, but later:
+    each length in `LENGTHS` is tried, and the latest motion counts. after (M, joints): the stillness that follows,
+    over which the end value is averaged.
     """
-    threshold = np.maximum(CLEAR_MOVE, 6.0 * noise / np.sqrt(5.0))
-    end = angles[-3:].mean(axis=0)
+    from scipy.ndimage import uniform_filter1d
+
     way = np.zeros(angles.shape[1], dtype=int)
-    for joint in range(angles.shape[1]):
-        apart = end[joint] - angles[:, joint]
-        far = np.nonzero(np.abs(apart) > threshold[joint])[0]
-        if len(far):
-            way[joint] = int(np.sign(apart[far[-1]]))
+    latest = np.full(angles.shape[1], -1)
+    rest = angles[-3:] if after is None or not len(after) else np.concatenate([angles[-3:], after])
+    for length in LENGTHS:
+        if length > len(angles):
+            break
+        last = angles[-3:] if length == 1 else rest[: max(3, length)]
+        # The samples come filtered over five. Both means are in doubt.
+        doubt = noise * np.sqrt(1.0 / (length + 4.0) + 1.0 / (len(last) + 4.0))
+        threshold = np.maximum(CLEAR_MOVE, CLEAR_DOUBT * doubt)
+        smooth = uniform_filter1d(angles, length, axis=0, mode="nearest")
+        end = last.mean(axis=0)
+        for joint in range(angles.shape[1]):
+            apart = end[joint] - smooth[:, joint]
+            far = np.nonzero(np.abs(apart) > threshold[joint])[0]
+            if len(far) and far[-1] > latest[joint]:
+                latest[joint] = far[-1]
+                way[joint] = int(np.sign(apart[far[-1]]))
     return way

@@ -73,10 +73,23 @@ def test_moving_joints_teach_nothing():
     assert fit.follows == pytest.approx(np.full(10, 0.3))
 
 
-def test_clean_angles_are_those_at_the_nominal_supply():
+def test_unless_told_the_reference_is_the_supply_with_idle_servos():
+    """Twelve idle servos take 6 x their current through both leads, and all of it through the supply."""
+    bench = bench_of()
+    own = [
+        sum(bench.servo_of(p).idle_current for p in (*bench.arm(side).joints, bench.arm(side).gripper))
+        for side in ("left", "right")
+    ]
+    drop = bench.supply.resistance * sum(own) + np.array([bench.arm("left").wire.resistance * own[0],
+                                                          bench.arm("right").wire.resistance * own[1]])  # fmt: skip
+    assert SupplyFit(bench).ratio(bench.supply.voltage - drop) == pytest.approx(np.zeros(10), abs=1e-12)
+
+
+def test_clean_angles_are_those_of_limp_arms():
     """With k known, a sag of 1 V of 6 moves raw angles by degrees and clean ones not at all."""
     bench = bench_of(0.6)
     fit = SupplyFit(bench)
+    fit.refer(np.array([6.0, 6.0]))
     volts = np.array([5.0, 5.5])
     ratio = np.repeat(volts / 6.0 - 1.0, 5)
     counts = np.full(12, 512.0)

@@ -7,6 +7,7 @@ import pytest
 
 from handfast.bench.lines import joint_angles
 from handfast.errors import InputError
+from handfast.mechanics.kinematics import tool_poses
 from handfast.standins.hand import Draw, Hands, Lead, Say, Take, tool_pose
 from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import draw_truth
@@ -114,3 +115,23 @@ def test_a_place_out_of_reach_is_refused_in_words():
     """How far off, and what to do."""
     with pytest.raises(InputError, match=r"the left hand cannot lead the TCP to .* mm too far"):
         hands().do([Lead(goal("left", 400, 0, 80))])
+
+
+def test_a_hand_that_meets_a_stop_tips_the_fingers():
+    """A goal just past a joint's stop is reached at the same place, with the fingers tipped by a few degrees."""
+    led = hands(37)
+    bearing = np.degrees(np.arctan2(-82.0, -70.0 + 226.0))
+    near = seedling.REST[led.bench.columns("left")]
+    found = None
+    # Ever further from straight down, until a stop is in the way.
+    for lean in np.arange(58.0, 75.0, 0.5):
+        X = tool_pose((-70.0, -82.0, 42.0), lean, bearing)
+        if led.angles_for("left", X, near) is None:
+            found = led._solve("left", X, near)
+            break
+    assert found is not None
+    q = seedling.REST.copy()
+    q[led.bench.columns("left")] = found
+    there = tool_poses(led.truth.chain, q)[0, 0]
+    assert there[:3, 3] == pytest.approx(X[:3, 3], abs=1e-4)
+    assert 0.5 < np.degrees(np.arccos(np.clip(there[:3, 2] @ X[:3, 2], -1, 1))) < 9.5

@@ -83,7 +83,8 @@ def test_sinking_after_letting_go_is_seen():
     pose = poses(led)[-1]
     # The last of the motion upwards by 55° in a second, which the noise hides, counts too.
     assert np.degrees(pose.sag) == pytest.approx([0, 0.5, 0, 0, 0], abs=0.05)
-    assert np.degrees(pose.q[1]) == pytest.approx(40.5, abs=1e-3)
+    # The mean may take in the end of the sinking as long as the noise hides it: 0.2° / sqrt(6) samples.
+    assert np.degrees(pose.q[1]) == pytest.approx(40.5, abs=0.08)
 
 
 def test_noise_and_wild_samples_make_no_motion():
@@ -107,11 +108,13 @@ def test_nothing_is_found_in_a_recording_shorter_than_a_pose():
 
 
 def test_before_any_motion_the_way_is_not_known():
-    """All zeros, and a step of three noise widths is none."""
+    """A short step of less than two noise widths is none; a longer mean shows one of two."""
     noise = np.full(1, np.radians(0.3))
     still = np.full((50, 1), 0.1)
     assert last_motion(still, noise).tolist() == [0]
-    assert last_motion(np.concatenate([still, still + np.radians(0.4)]), noise).tolist() == [0]
+    assert last_motion(np.concatenate([still, still[:10] + np.radians(0.4)]), noise).tolist() == [0]
+    assert last_motion(np.concatenate([still, still + np.radians(0.6)]), noise).tolist() == [1]
+    assert last_motion(np.concatenate([still, still + np.radians(0.25)]), noise).tolist() == [0]
     assert last_motion(np.concatenate([still, still - np.radians(2.0)]), noise).tolist() == [-1]
 
 
