@@ -10,8 +10,16 @@ from support.commands import handfast
 def test_plan_and_back(tmp_path):
     """Planned poses stand in the file with the taught ones beside them; --taught brings the angles back."""
     assert handfast("new", str(tmp_path / "b"), cwd=tmp_path).returncode == 0
+    bench = tmp_path / "b" / "bench.toml"
     file = tmp_path / "b" / "routines" / "pass-pot.toml"
     before = file.read_text()
+    # Fingers of 18 mm leave too little of a pot of 40 mm that is gripped in its middle: refused, with what would help.
+    wide = handfast("plan", "pass-pot", "--bench", str(tmp_path / "b"), cwd=tmp_path)
+    assert wide.returncode == 2
+    assert "mm are missing" in wide.stderr
+    assert "fingers" in wide.stderr.split("next:")[1]
+    assert file.read_text() == before
+    bench.write_text(bench.read_text().replace("finger_width_mm = 18", "finger_width_mm = 12"))
     done = handfast("plan", "pass-pot", "--bench", str(tmp_path / "b"), "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     (row,) = json.loads(done.stdout)["passes"]

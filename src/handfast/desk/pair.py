@@ -74,7 +74,8 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
 
 
 def _would_help(answer: Answer, otherwise: str) -> str:
-    tried = [f"{c.words} (then it {'still ' if c.verdict == 'fails' else ''}{c.verdict})" for c in answer.changes]
+    then = {"fails": "still fails", "tight": "is tight", "holds": "holds"}
+    tried = [f"{c.words} (then it {then[c.verdict]})" for c in answer.changes]
     return "; or ".join(tried) if tried else otherwise
 
 
