@@ -107,7 +107,8 @@ def script(kind: Kind, bench: Bench) -> list[Part]:
         Take("left", "plug-pot"),
         Lead(at("left", (x, y, z + 60), 60)),
         Say("pass left"),
-        Lead({**at("left", kind.meet["left"], 90), **at("right", kind.meet["right"], 90)}),
+        # Not quite level: forearm, wrist and fingers in one line are a singular place of the arms of six joints.
+        Lead({**at("left", kind.meet["left"], 80), **at("right", kind.meet["right"], 80)}),
         Take("left", None),
         Take("right", "plug-pot"),
         Lead({**at("left", first["left"], 60), **at("right", first["right"], 60)}),
@@ -212,8 +213,9 @@ def test_motions_are_smooth_and_a_carry_keeps_its_distance(job):
             moving = inside[np.abs(motion.qd[inside]).max(axis=1) > 1e-9]
             tips = tool_poses(model.chain, motion.q[moving])[:, :, :3, 3]
             apart = np.linalg.norm(tips[:, 1] - tips[:, 0], axis=1)
-            # What is kept is the place of the links; targets give way to their sag, by a little.
-            assert np.ptp(apart) < 3e-3
+            # What is kept is the place of the links; targets give way to their sag and where a link changes its side
+            # of its play, by the play at most: 0.9° at a lever of 0.3 m are 5 mm.
+            assert np.ptp(apart) < 5e-3
             assert next(c for c in motion.carries if c.step == number).error < 5e-4
 
 
