@@ -112,7 +112,7 @@ def test_correct_rewrites_commands_only_and_check_then_looks_at_them(routine):
     middle = {way: np.median([x[way]["expected_mm"] for x in landings]) for way in ("raw", "trimmed", "corrected")}
     assert middle["corrected"] < middle["trimmed"] < middle["raw"]
     checked = json.loads(handfast("check", "mine", "--json", "--no-changes", cwd=bench_folder).stdout)
-    miss = checked["routines"][0]["answers"][QUESTIONS.index("miss")]
+    miss = next(a for a in checked["routines"][0]["answers"] if a["question"] == "miss")
     assert "when corrected" in miss["why"]
     worst = max(x["corrected"]["expected_mm"] for x in landings)
     assert miss["margin"] == pytest.approx(5.0 / worst, rel=2e-3)

@@ -90,12 +90,27 @@ class Answers:
         }
 
 
-def ask(facts: Facts, try_changes: bool = True) -> Answers:
-    """All questions that the routine has steps for; changes are tried for those that fail or are tight."""
+def is_asked(question: str, facts: Facts) -> bool:
+    """Whether the routine has steps for a question and the bench the figures to answer it.
+
+    A taught pass is only judged where all feedback lines are measured: else the angles say where the hands stand to
+    a centimetre or two, which is more than any pass has room. A planned one is judged as it is planned.
+    """
+    steps = [step for step in facts.routine.steps if step.do in ASKED_OF.get(question, (step.do,))]
+    if question != "meet":
+        return bool(steps)
+    planned = all(said is not None and said.held == "planned" for step in steps for said in (step.left, step.right))
+    return bool(steps) and (planned or all(joint.wiper_rows is not None for joint in facts.bench.joints))
+
+
+def ask(facts: Facts, try_changes: bool = True, besides: tuple[str, ...] = ()) -> Answers:
+    """All questions that the routine has steps for; changes are tried for those that fail or are tight.
+
+    besides: questions to answer as well as the bench's figures allow.
+    """
     found = []
-    kinds = {step.do for step in facts.routine.steps}
     for question, answer in QUESTIONS.items():
-        if question in ASKED_OF and not kinds.intersection(ASKED_OF[question]):
+        if question not in besides and not is_asked(question, facts):
             continue
         finding = answer(facts)
         verdict = judge(facts.bench, question, finding.margin)

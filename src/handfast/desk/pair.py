@@ -49,7 +49,7 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
 
     model, done, new = model_of(desk.bench), [], routine
     for number in _numbers(path, routine):
-        before = ask(facts_of(desk.bench, new, desk.measured)).of("meet")
+        before = ask(facts_of(desk.bench, new, desk.measured), True, ("meet",)).of("meet")
         found = with_planned_meeting(model, new, number, meeting_limits(desk.bench))
         if found is None:
             raise InputError(
@@ -59,7 +59,7 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
                 next_step=_would_help(before, "let handfast layout move the bases, or shorten approach_mm"),
             )
         new = found[0]
-        after = ask(facts_of(desk.bench, new, desk.measured), False).of("meet")
+        after = ask(facts_of(desk.bench, new, desk.measured), False, ("meet",)).of("meet")
         if after.margin < 0.0:
             raise InputError(
                 f"step {routine.title(number)}: the best meeting still lacks {-after.margin:.1f} mm",

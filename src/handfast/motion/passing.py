@@ -169,50 +169,68 @@ def planned_meeting(
     fingers = 0.5 * sum(bench.arm(s).gripper.finger_width for s in SIDES)
     extent = float(np.abs(X_TO[:3, :3] @ np.diag(box_of(thing)))[2].max())
     gaps = sorted({fingers + 0.004, 0.5 * (fingers + extent), max(fingers + 0.001, extent - 0.006)})
-    found: Meeting | None = None
     watched = _not_the_hands(model)
+    spots, leans, apart_by = [], [], []
     grid = product(np.linspace(-0.3, 0.3, 5) * apart, np.linspace(-0.12, 0.12, 5), np.linspace(0.06, 0.3, 7))
     for along, across, height in grid:
         spot = middle * np.array([1.0, 1.0, 0.0]) + along * line + across * side + np.array([0.0, 0.0, height])
         for gap, lean in product(gaps, np.radians([90.0, 75.0])):
-            q = np.empty(chain.joints)
-            stops = np.inf
-            for sign, hand in ((1.0, g), (-1.0, 1 - g)):
-                z = sign * np.sin(lean) * line - np.array([0.0, 0.0, np.cos(lean)])
-                place = spot - sign * 0.5 * gap * line
-                q[chain.columns(hand)], room = _into(chain.only(hand), place, z, side, approach)
-                stops = min(stops, room)
-                if stops < 0.0:
-                    break
-            if stops < 0.0:
-                continue
-            left = rooms(bench, thing, giver, tool_poses(chain, q)[0], X_TO)
-            meet = float((left.values - play_error(model, q, left.along)).min())
-            clear = float(clearances(chain, model.bodies, q)[0, watched].min()) if watched.any() else np.inf
-            scores = {"reach": stops, "clear": clear, "meet": meet}
-            scored = {k: (v - limits[k][0]) / (limits[k][1] - limits[k][0]) for k, v in scores.items()}
-            worst = min(scored, key=lambda k: scored[k])
-            # More room than enough counts little, so that no question is starved for another that has plenty.
-            score = min(scored.values()) + 0.02 * sum(min(v, 3.0) for v in scored.values())
-            if found is None or score > found.score:
-                found = Meeting(q, score, worst)
-    return found
+            spots.append(spot)
+            leans.append(lean)
+            apart_by.append(gap)
+    q = np.empty((len(spots), chain.joints))
+    stops = np.full(len(spots), np.inf)
+    left = np.arange(len(spots))
+    for sign, hand in ((1.0, g), (-1.0, 1 - g)):
+        z = sign * np.sin(leans)[left, None] * line - np.cos(leans)[left, None] * np.array([0.0, 0.0, 1.0])
+        place = np.array(spots)[left] - sign * 0.5 * np.array(apart_by)[left, None] * line
+        found, room = _into(chain.only(hand), place, z, side, approach)
+        q[left, chain.columns(hand)] = found
+        stops[left] = np.minimum(stops[left], room)
+        # Places out of one hand's reach are not tried with the other.
+        left = left[stops[left] >= 0.0]
+    best: Meeting | None = None
+    if not len(left):
+        return None
+    X_WT = tool_poses(chain, q[left])
+    clear = (
+        clearances(chain, model.bodies, q[left])[:, watched].min(axis=1)
+        if watched.any()
+        else np.full(len(left), np.inf)
+    )
+    for n, k in enumerate(left):
+        room_left = rooms(bench, thing, giver, X_WT[n], X_TO)
+        meet = float((room_left.values - play_error(model, q[k], room_left.along)).min())
+        scores = {"reach": float(stops[k]), "clear": float(clear[n]), "meet": meet}
+        scored = {name: (v - limits[name][0]) / (limits[name][1] - limits[name][0]) for name, v in scores.items()}
+        # More room than enough counts little, so that no question is starved for another that has plenty.
+        score = min(scored.values()) + 0.02 * sum(min(v, 3.0) for v in scored.values())
+        if best is None or score > best.score:
+            best = Meeting(q[k], score, min(scored, key=lambda name: scored[name]))
+    return best
 
 
-def _into(chain: Chain, place: Array, fingers: Array, jaws: Array, approach: float) -> tuple[Array, float]:
-    """Joint angles (k,) of one hand at a place, and its room to the stops, rad, the way in along the fingers included.
+def _into(chain: Chain, places: Array, fingers: Array, jaws: Array, approach: float) -> tuple[Array, Array]:
+    """Joint angles (N, k) of one hand at places (N, 3), fingers (N, 3), and its room to the stops (N,), rad, the way
+    in along the fingers included.
 
-    The jaws may be turned by half a turn. Negative where the place or the way to it is out of reach.
+    The jaws may be turned by half a turn. Negative infinity where the place or the way to it is out of reach.
     """
-    best, room = chain.travel.mean(axis=1), -np.inf
-    for y in (jaws, -jaws):
-        X = pose(np.column_stack([np.cross(y, fingers), y, fingers]), place)
+    best = np.tile(chain.travel.mean(axis=1), (len(places), 1))
+    room = np.full(len(places), -np.inf)
+    if not len(places):
+        return best, room
+    for sign in (1.0, -1.0):
+        y = np.broadcast_to(sign * jaws, fingers.shape)
+        X = np.tile(np.eye(4), (len(places), 1, 1))
+        X[:, :3, :3] = np.stack([np.cross(y, fingers), y, fingers], axis=-1)
+        X[:, :3, 3] = places
         at = solve(chain, X)
-        before = solve(chain, X @ shift(np.array([0.0, 0.0, -approach])), at.q[0])
-        left = -max(float(at.beyond[0]), float(before.beyond[0]))
+        before = solve(chain, X @ shift(np.array([0.0, 0.0, -approach])), at.q)
+        own = -np.maximum(at.beyond, before.beyond)
         # Fewer joints than coordinates: a hand that cannot point along the line is no hand to pass with.
-        if max(at.short[0], before.short[0]) < 1e-4 and at.turn[0] < TURNED and left > room:
-            best, room = at.q[0], left
+        better = (np.maximum(at.short, before.short) < 1e-4) & (at.turn < TURNED) & (own > room)
+        best[better], room[better] = at.q[better], own[better]
     return best, room
 
 

@@ -143,3 +143,23 @@ def test_a_thing_too_small_is_named_with_what_is_missing():
     assert answer.verdict == "fails"
     assert "mm too small for this pair" in answer.finding.why
     assert answer.changes
+
+
+def test_a_taught_pass_is_judged_only_where_feedback_is_measured():
+    """Not asked on the bench as bought, asked once planned, asked where every joint has a table; always on demand."""
+    from handfast.answers.ask import ask, is_asked
+
+    bench, routine = slim(), seedling.routine("pass-pot")
+    facts = facts_of(bench, routine)
+    assert not is_asked("meet", facts)
+    assert ask(facts, False, ("meet",)).of("meet").verdict in ("fails", "tight", "holds")
+    assert is_asked("meet", facts_of(bench, planned()[2][0]))
+    arms = {}
+    for side in SIDES:
+        arm = bench.arm(side)
+        rows = [((j.travel[0], 100.0), (j.travel[1], 900.0)) for j in arm.joints]
+        joints = tuple(dataclasses.replace(j, wiper_rows=r) for j, r in zip(arm.joints, rows, strict=True))
+        arms[side] = dataclasses.replace(arm, joints=joints)
+    measured = dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **arms))
+    assert is_asked("meet", facts_of(measured, routine))
+    assert not is_asked("meet", facts_of(measured, seedling.routine("carry-tray")))
