@@ -39,6 +39,7 @@ class SupplyFit:
         self._reference = bench.supply.voltage - bench.supply.resistance * idle.sum() - self._leads * idle
         self._quiet = np.zeros(K, dtype=int)
         self._last: Array | None = None
+        self._gaps: Array | None = None
         self._xx, self._xy = np.zeros(K), np.zeros(K)
         self._stretch: list[deque[tuple[float, float]]] = [deque(maxlen=_RESTART_FRAMES) for _ in range(K)]
 
@@ -57,11 +58,15 @@ class SupplyFit:
         result: Array = np.repeat(per_arm, self._sizes)
         return result
 
-    def learn(self, command: Array, counts: Array, volts: Array) -> None:
-        """Take in one frame: commanded angles (K,), counts (channels,), volts (2,)."""
+    def learn(self, command: Array, counts: Array, volts: Array, gaps: Array | None = None) -> None:
+        """Take in one frame: commanded angles (K,) and gaps of the jaws (2,), counts (channels,), volts (2,)."""
         x = self.ratio(volts)
         still = np.zeros(len(x), dtype=bool) if self._last is None else np.abs(command - self._last) < 1e-9
         self._last = command.copy()
+        # What its jaws take up or let go shifts an arm's loads, and with them standing shafts within their dead bands.
+        if gaps is not None and self._gaps is not None:
+            still &= np.repeat(gaps == self._gaps, self._sizes)
+        self._gaps = None if gaps is None else gaps.copy()
         moved = ~still & (self._quiet > 0)
         for i in np.nonzero(moved)[0].tolist():
             self._close(i)
@@ -90,6 +95,12 @@ class SupplyFit:
         prior = 1.0 / _GUESS_SD**2
         k: Array = (self._xy + prior * self._guess) / (self._xx + prior)
         return np.clip(k, 0.0, 1.0)
+
+    def settle(self) -> None:
+        """Take in what joints that still stand have shown so far; whatever comes next begins anew."""
+        for i in range(len(self._quiet)):
+            self._close(i)
+        self._quiet[:] = 0
 
     def cleaned(self, counts: Array, volts: Array) -> Array:
         """Counts (channels,) of the joints as they would show at the voltage of limp arms."""

@@ -73,7 +73,7 @@ class Powered:
         frame = self.arms.frame(self._lines.pulses(q, self.gaps))
         self.command = q.copy()
         self.volts = self.fit.at_arms(frame.supply, frame.current)
-        self.fit.learn(q, frame.counts, self.volts)
+        self.fit.learn(q, frame.counts, self.volts, self.gaps)
         self.time, self.current = frame.time, frame.current
         self.counts = frame.counts
         return self.fit.angles(frame.counts, self.volts, self.clean)
@@ -125,3 +125,4 @@ class Powered:
                     swing = np.sin(4.0 * np.pi * (k + 1) / count)
                     self.send(np.clip(start + swing * stirred, self.travel[:, 0], self.travel[:, 1]))
                 self.hold(start, 0.8)
+        self.fit.settle()
