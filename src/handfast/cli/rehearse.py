@@ -36,6 +36,7 @@ def options(sub: ArgumentParser) -> None:
 def rehearse(given: Namespace) -> int:
     """`handfast rehearse`."""
     from handfast.desk import rehearsing, work
+    from handfast.rehearsal.beside import holding_text
 
     start = Path.cwd()
     if Path(given.routine).exists():
@@ -57,11 +58,14 @@ def rehearse(given: Namespace) -> int:
         else:
             print(drawn_text(drawn))
         return 0 if drawn.worked == len(drawn.results) else 1
+    titles = [routine.title(n) for n in range(len(routine.steps))]
     done = rehearsing.rehearse(desk.bench, routine, given.way, given.seed, progress)
     if given.json:
-        _print({**done.outcome.plain(), "notes": list(done.scene.notes), "seed": given.seed})
+        held = [h.plain(titles[h.step]) for h in done.holdings]
+        _print({**done.outcome.plain(), "holding": held, "notes": list(done.scene.notes), "seed": given.seed})
     else:
-        print(outcome_text(done.outcome, done.scene.notes, [routine.title(n) for n in range(len(routine.steps))]))
+        print(outcome_text(done.outcome, done.scene.notes, titles))
+        print("\n".join(holding_text(done.holdings, titles)))
     return 0 if done.outcome.works else 1
 
 

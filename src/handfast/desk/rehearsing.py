@@ -16,6 +16,7 @@ from handfast.units import DEGREE
 if TYPE_CHECKING:
     from handfast.bench.parts import Bench
     from handfast.records.run import Run
+    from handfast.rehearsal.beside import Holding
     from handfast.rehearsal.outcome import Outcome
     from handfast.rehearsal.scene import Scene
     from handfast.rehearsal.taught import TaughtLinks
@@ -36,6 +37,7 @@ class Rehearsed:
     run: Run
     seen: Seen
     outcome: Outcome
+    holdings: tuple[Holding, ...]
 
 
 def without_tables(bench: Bench) -> Bench:
@@ -64,6 +66,7 @@ def rehearse(
     from handfast.correction.correct import uncorrected
     from handfast.mechanics.model import model_of
     from handfast.motion.plan import plan
+    from handfast.rehearsal.beside import holdings
     from handfast.rehearsal.board import TwinBoard
     from handfast.rehearsal.outcome import outcome_of
     from handfast.rehearsal.scene import scene_of
@@ -102,7 +105,7 @@ def rehearse(
     assert twin.watch is not None
     seen = twin.watch.seen()
     outcome = outcome_of(bench, routine, scene, taught, run, seen, board.loads)
-    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome)
+    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome, holdings(bench, model, run, seen))
 
 
 def export(bench: Bench, routine: Routine, folder: Path) -> list[Path]:
