@@ -99,3 +99,47 @@ def test_clean_angles_are_those_of_limp_arms():
     raw = fit.angles(counts, volts, clean=False)
     assert raw[0] == pytest.approx(float(angle_of(bench.joints[0], counts[bench.joints[0].channel])))
     assert np.abs(raw - 0.2).max() > np.radians(5)
+
+
+def stand(fit: SupplyFit, bench, frames: int, gaps: np.ndarray | None = None, step: float = 0.0) -> None:
+    """All joints stand at one place, following by 0.8, while the supply swings.
+
+    Halfway their shafts shift by `step` rad, and with any shift the supply falls by 0.3 V, as with a load taken up.
+    gaps (frames, 2): of the jaws, frame by frame.
+    """
+    for n in range(frames):
+        late = 2 * n > frames and step != 0.0
+        ratio = (5.6 + 0.1 * np.sin(0.3 * n) - 0.3 * late) / 6.0 - 1.0
+        counts = np.full(12, 512.0)
+        for joint in bench.joints:
+            at = 0.1 + step * late
+            counts[joint.channel] = counts_of(joint, at) * (1 + 0.8 * ratio)
+        fit.learn(np.full(10, 0.1), counts, np.full(2, 6.0 * (1.0 + ratio)), None if gaps is None else gaps[n])
+
+
+def test_what_standing_joints_have_shown_counts_at_once_when_it_is_asked_for():
+    """Before, it counts only once a joint moves; then for all of them."""
+    bench = bench_of()
+    fit = SupplyFit(bench)
+    fit.refer(np.array([6.0, 6.0]))
+    stand(fit, bench, 300)
+    assert fit.follows == pytest.approx(np.full(10, 0.3))
+    fit.settle()
+    assert fit.follows == pytest.approx(np.full(10, 0.8), abs=0.01)
+
+
+def test_a_grip_in_mid_stretch_is_not_taken_for_the_supply():
+    """What jaws take up lets the shafts give way: with the jaws' motion known, each side of it is fitted by itself."""
+    bench = bench_of()
+    frames = 300
+    gaps = np.full((frames, 2), 0.04)
+    gaps[frames // 2 :, :] = 0.02
+    gaps[frames // 2 - 10 : frames // 2 + 10, :] = np.linspace(0.04, 0.02, 20)[:, None]
+    errors = []
+    for told in (gaps, None):
+        fit = SupplyFit(bench)
+        fit.refer(np.array([6.0, 6.0]))
+        stand(fit, bench, frames, told, step=0.03)
+        fit.settle()
+        errors.append(np.abs(fit.follows - 0.8).max())
+    assert errors[0] < 0.01 < 0.02 < errors[1]
