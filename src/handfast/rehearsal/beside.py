@@ -65,6 +65,8 @@ class Holding:
             return f"friction of the joint may bear {self.friction:.3f} of it at rest"
         if apart <= borne + self.stood:
             return "what the hand holds stands on something there"
+        if self.stood > 0.0 and abs(self.twin) < abs(self.fast):
+            return "what the hand holds stands on something there, and the arm leans on it"
         return "no cause found"
 
     def plain(self, title: str) -> dict[str, Any]:
