@@ -88,15 +88,15 @@ def clearance_picture(view: RoutineView, name: str) -> Picture:
     panel.frame("mm", time_ticks=8, value_ticks=5)
     answer = next((a for a in view.answers.answers if a.question == "clear"), None)
     when = None if answer is None else answer.finding.when
-    # The limits are named at the end where the mark is not.
-    far = "start" if when is not None and when > 0.5 * float(t[-1]) else "end"
-    panel.level(limit, "", "1 2", at=far)
-    panel.level(enough, f"enough {brief(enough)} mm, limit {brief(limit)} mm (dotted)", at=far)
     entries = []
     for kind in (k for k in KINDS if k in gaps):
         panel.curve(t, np.minimum(gaps[kind], MOST_GAP), *_KIND_STYLES[kind])
         words = f"{kind}: {brief(float(gaps[kind].min()), 1)} mm"
         entries.append((stroke_sample(picture, *_KIND_STYLES[kind]), words))
+    # The limits are named at the end where the mark is not, after the curves, so that none runs through the words.
+    far = "start" if when is not None and when > 0.5 * float(t[-1]) else "end"
+    panel.level(limit, "", "1 2", at=far)
+    panel.level(enough, f"enough {brief(enough)} mm, limit {brief(limit)} mm (dotted)", at=far)
     if answer is not None and when is not None:
         panel.mark(
             when,
