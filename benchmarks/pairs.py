@@ -1,4 +1,4 @@
-"""How well two arms keep what they hold together, on pairs of arms never seen: `python benchmarks/pairs.py --seeds 1:21`.
+"""How well two arms keep what they hold together, on pairs never seen: `python benchmarks/pairs.py --seeds 1:21`.
 
 Each pair is a stand-in drawn by seed. Its carry is taught by hands that hold the thing, played corrected on the bench
 as it is and again after calibration; what is read is how much the place of one TCP in the other's, in the axes of
