@@ -35,14 +35,16 @@ def payload(message: dict, values: dict) -> bytes:
     return out
 
 
-def seal(head_and_payload: bytes) -> bytes:
-    """A body with its CRC, high byte first."""
-    return head_and_payload + struct.pack(">H", crc(head_and_payload))
+def check(code: bytes) -> bytes:
+    """The CRC of a code in three bytes: 4, 6 and 6 bits, high ones first, each above the two bits 01."""
+    bits = f"{crc(code):016b}"
+    return bytes(int(part + "01", 2) for part in (bits[:4], bits[4:10], bits[10:]))
 
 
 def on_wire(body: bytes) -> bytes:
     """What goes over the line."""
-    return cobs.encode(body) + b"\0"
+    code = cobs.encode(body)
+    return code + check(code) + b"\0"
 
 
 def choose(message: dict, how: str, draw: random.Random) -> dict:
@@ -72,7 +74,7 @@ def main() -> None:
     good, damaged = [], []
 
     def add(name: str, message: dict, sequence: int, values: dict) -> bytes:
-        body = seal(bytes([version, message["type"], sequence]) + payload(message, values))
+        body = bytes([version, message["type"], sequence]) + payload(message, values)
         good.append(
             {
                 "name": name, "message": message["name"], "sequence": sequence, "fields": values,
@@ -90,28 +92,33 @@ def main() -> None:
     def bad(name: str, refused: str, wire: bytes) -> None:
         damaged.append({"name": name, "refused": refused, "wire": wire.hex()})
 
-    body = seal(
-        bytes([version, by_name["target"]["type"], 7])
-        + payload(by_name["target"], choose(by_name["target"], "drawn", draw))
+    body = bytes([version, by_name["target"]["type"], 7]) + payload(
+        by_name["target"], choose(by_name["target"], "drawn", draw)
     )
     wire = on_wire(body)
-    bad("one bit of the payload", "bad_crc", on_wire(body[:8] + bytes([body[8] ^ 0x10]) + body[9:]))
-    bad("one bit of the CRC", "bad_crc", on_wire(body[:-1] + bytes([body[-1] ^ 1])))
-    bad("CRC with its bytes exchanged", "bad_crc", on_wire(body[:-2] + body[:-3:-1]))
-    bad("last byte missing", "bad_crc", on_wire(body[:-1]))
-    bad("cut off on the line", "bad_framing", wire[:-6] + b"\0")
-    bad("code byte that points behind the end", "bad_framing", bytes([wire[0] + 200]) + wire[1:])
+    code = wire[:-4]
+    bad("one bit of the payload", "bad_crc", wire[:8] + bytes([wire[8] ^ 0x10]) + wire[9:])
+    bad("one bit of the CRC", "bad_crc", wire[:-2] + bytes([wire[-2] ^ 0x80, 0]))
+    bad("CRC of the body in place of its code's", "bad_crc", code + check(body) + b"\0")
+    bad("last byte missing", "bad_crc", cobs.encode(body[:-1]) + wire[-4:])
+    bad("code byte that points elsewhere, check as it was", "bad_crc", bytes([wire[0] + 1]) + wire[1:])
+    bad("cut off on the line", "bad_framing", wire[:-2] + b"\0")
+    bad("a check without its lowest bits", "bad_framing", wire[:-2] + bytes([wire[-2] & 0xFC | 2, 0]))
+    bad("a check whose first byte has a high bit", "bad_framing", wire[:-4] + bytes([wire[-4] | 0x80]) + wire[-3:])
+    beyond = bytes([wire[0] + 200]) + code[1:]
+    bad("code byte that points behind the end", "bad_framing", beyond + check(beyond) + b"\0")
     bad("one byte", "bad_framing", b"\x01\0")
-    bad("too short for a body", "bad_framing", on_wire(seal(b"\x01\x01")))
-    bad("too long for a body", "bad_framing", on_wire(seal(bytes([version, 4, 0]) + bytes(range(1, 121)))))
-    bad("another version", "bad_version", on_wire(seal(bytes([version + 1, 1, 0]))))
-    bad("version 0", "bad_version", on_wire(seal(bytes([0, 1, 0]))))
+    bad("no more than a check", "bad_framing", check(b"") + b"\0")
+    bad("too short for a body", "bad_framing", on_wire(b"\x01\x01"))
+    bad("too long for a body", "bad_framing", on_wire(bytes([version, 4, 0]) + bytes(range(1, 121))))
+    bad("another version", "bad_version", on_wire(bytes([version + 1, 1, 0])))
+    bad("version 0", "bad_version", on_wire(bytes([0, 1, 0])))
     known = {m["type"] for m in TABLE["message"]}
     free = next(t for t in range(30, 256) if t not in known)
-    bad("unknown type", "bad_type", on_wire(seal(bytes([version, free, 0]))))
-    bad("type 0", "bad_type", on_wire(seal(bytes([version, 0, 0]))))
-    bad("stop with a payload", "bad_length", on_wire(seal(bytes([version, 1, 0, 1]))))
-    bad("heartbeat without a payload", "bad_length", on_wire(seal(bytes([version, 3, 0]))))
+    bad("unknown type", "bad_type", on_wire(bytes([version, free, 0])))
+    bad("type 0", "bad_type", on_wire(bytes([version, 0, 0])))
+    bad("stop with a payload", "bad_length", on_wire(bytes([version, 1, 0, 1])))
+    bad("heartbeat without a payload", "bad_length", on_wire(bytes([version, 3, 0])))
     for message in TABLE["message"]:
         for field in message["fields"]:
             if field["kind"] == "text":
@@ -128,19 +135,19 @@ def main() -> None:
                     values[field["name"]][-1] = value
                 else:
                     values[field["name"]] = value
-                body = seal(bytes([version, message["type"], 9]) + payload(message, values))
+                body = bytes([version, message["type"], 9]) + payload(message, values)
                 bad(f"{message['name']}: {field['name']} {what} its range", "range", on_wire(body))
     values = choose(by_name["identity"], "drawn", draw)
     raw = payload(by_name["identity"], values)
     bad(
         "identity: text with a byte outside 20..7E",
         "range",
-        on_wire(seal(bytes([version, 65, 9]) + raw[:-16] + b"hand\x07".ljust(16, b"\0"))),
+        on_wire(bytes([version, 65, 9]) + raw[:-16] + b"hand\x07".ljust(16, b"\0")),
     )
     bad(
         "identity: text after its padding",
         "range",
-        on_wire(seal(bytes([version, 65, 9]) + raw[:-16] + b"hand\0fast".ljust(16, b"\0"))),
+        on_wire(bytes([version, 65, 9]) + raw[:-16] + b"hand\0fast".ljust(16, b"\0")),
     )
 
     text = json.dumps({"good": good, "damaged": damaged}, indent=1)

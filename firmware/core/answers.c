@@ -19,25 +19,25 @@ void hf_send(hf_board *b, uint8_t type, uint8_t *body, uint8_t length)
 
 void hf_send_event(hf_board *b, uint8_t kind, uint8_t where, uint16_t value)
 {
-    uint8_t body[HF_LENGTH_EVENT + 5];
+    uint8_t body[HF_LENGTH_EVENT + HF_HEAD];
     hf_msg_event m = { .board_us = hf_port_now(), .kind = kind, .where = where, .value = value };
-    if (b->session) hf_send(b, HF_TYPE_EVENT, body, hf_write_event(body + 3, &m));
+    if (b->session) hf_send(b, HF_TYPE_EVENT, body, hf_write_event(body + HF_HEAD, &m));
 }
 
 void hf_send_ack(hf_board *b, uint8_t of, uint8_t what)
 {
-    uint8_t body[HF_LENGTH_ACK + 5];
+    uint8_t body[HF_LENGTH_ACK + HF_HEAD];
     hf_msg_ack m = { .of = of, .what = what };
-    hf_send(b, HF_TYPE_ACK, body, hf_write_ack(body + 3, &m));
+    hf_send(b, HF_TYPE_ACK, body, hf_write_ack(body + HF_HEAD, &m));
 }
 
 void hf_send_nack(hf_board *b, uint8_t of, uint8_t what, uint8_t reason, uint8_t where, uint32_t excess)
 {
-    uint8_t body[HF_LENGTH_NACK + 5];
+    uint8_t body[HF_LENGTH_NACK + HF_HEAD];
     hf_msg_nack m = { .of = of, .what = what, .reason = reason, .where = where,
                       .excess = (uint16_t)(excess > 65535 ? 65535 : excess) };
     hf_count(&b->counters.refused);
-    hf_send(b, HF_TYPE_NACK, body, hf_write_nack(body + 3, &m));
+    hf_send(b, HF_TYPE_NACK, body, hf_write_nack(body + HF_HEAD, &m));
 }
 
 static uint8_t flags_of(const hf_board *b)
@@ -58,7 +58,7 @@ static uint8_t flags_of(const hf_board *b)
 
 void hf_send_status(hf_board *b)
 {
-    uint8_t body[HF_LENGTH_STATUS + 5];
+    uint8_t body[HF_LENGTH_STATUS + HF_HEAD];
     hf_msg_status m = {
         .board_us = b->frame_us, .state = b->state, .cause = b->cause, .flags = flags_of(b),
         .supply_mV = b->supply_mV, .current_mA = { b->current_mA[0], b->current_mA[1] },
@@ -68,5 +68,5 @@ void hf_send_status(hf_board *b)
     memcpy(m.channel, b->channel, sizeof m.channel);
     memcpy(m.wiper, b->wiper, sizeof m.wiper);
     memcpy(m.pulse, b->given, sizeof m.pulse);
-    hf_send(b, HF_TYPE_STATUS, body, hf_write_status(body + 3, &m));
+    hf_send(b, HF_TYPE_STATUS, body, hf_write_status(body + HF_HEAD, &m));
 }

@@ -18,13 +18,13 @@ static outcome refuse(uint8_t reason) { return (outcome){ reason, 255, 0 }; }
 
 static void say_identity(hf_board *b)
 {
-    uint8_t body[HF_LENGTH_IDENTITY + 5];
+    uint8_t body[HF_LENGTH_IDENTITY + HF_HEAD];
     hf_msg_identity m = {
         .nonce = b->nonce, .protocol = HF_VERSION, .major = HF_MAJOR, .minor = HF_MINOR, .patch = HF_PATCH,
         .channels = HF_CHANNELS, .queue = HF_QUEUE, .knots = HF_KNOTS, .reset = b->reset_flags,
         .stamp = b->limits.known ? b->limits.bench.stamp : 0, .name = HF_FIRMWARE_NAME,
     };
-    hf_send(b, HF_TYPE_IDENTITY, body, hf_write_identity(body + 3, &m));
+    hf_send(b, HF_TYPE_IDENTITY, body, hf_write_identity(body + HF_HEAD, &m));
 }
 
 static void identify(hf_board *b, const hf_frame *f)
@@ -55,25 +55,25 @@ static void identify(hf_board *b, const hf_frame *f)
 
 static void say_clock(hf_board *b, const hf_msg_clock_ask *m, uint32_t heard_us)
 {
-    uint8_t body[HF_LENGTH_CLOCK_TELL + 5];
+    uint8_t body[HF_LENGTH_CLOCK_TELL + HF_HEAD];
     hf_msg_clock_tell t = { .token = m->token, .heard_us = heard_us, .told_us = hf_port_now() };
-    hf_send(b, HF_TYPE_CLOCK_TELL, body, hf_write_clock_tell(body + 3, &t));
+    hf_send(b, HF_TYPE_CLOCK_TELL, body, hf_write_clock_tell(body + HF_HEAD, &t));
 }
 
 static void say_counters(hf_board *b)
 {
-    uint8_t body[HF_LENGTH_COUNTERS + 5];
+    uint8_t body[HF_LENGTH_COUNTERS + HF_HEAD];
     b->counters.stack_free = hf_port_stack_free();
-    hf_send(b, HF_TYPE_COUNTERS, body, hf_write_counters(body + 3, &b->counters));
+    hf_send(b, HF_TYPE_COUNTERS, body, hf_write_counters(body + HF_HEAD, &b->counters));
 }
 
 static void say_stored(hf_board *b)
 {
-    uint8_t body[HF_LENGTH_STORED + 5];
+    uint8_t body[HF_LENGTH_STORED + HF_HEAD];
     const hf_store_head *h = &b->store.head;
     hf_msg_stored m = { .valid = b->store.valid, .knots = h->knots, .mask = h->mask, .crc = h->crc,
                         .frames = h->frames, .stamp = h->stamp };
-    hf_send(b, HF_TYPE_STORED, body, hf_write_stored(body + 3, &m));
+    hf_send(b, HF_TYPE_STORED, body, hf_write_stored(body + HF_HEAD, &m));
 }
 
 static void take_heartbeat(hf_board *b, const hf_msg_heartbeat *m)

@@ -3,7 +3,10 @@
 #define HF_FRAME_H
 #include "wire_table.h"
 
-#define HF_LONGEST_WIRE (HF_LONGEST_BODY + 2)
+/* Version, type and sequence before a payload; check bytes behind the code; code of the longest body, check and 00. */
+#define HF_HEAD 3
+#define HF_CHECK 3
+#define HF_LONGEST_WIRE (HF_LONGEST_BODY + 1 + HF_CHECK + 1)
 
 typedef enum {
     HF_FRAME_NONE,        /* no frame ended with this byte */
@@ -16,7 +19,7 @@ typedef enum {
 } hf_frame_result;
 
 typedef struct {
-    uint8_t bytes[HF_LONGEST_BODY + 1];
+    uint8_t bytes[HF_LONGEST_WIRE - 1];
     uint8_t count;        /* bytes since the last 00 */
     bool overlong;
 } hf_receiver;
@@ -41,7 +44,7 @@ static inline void hf_receiver_push(hf_receiver *r, uint8_t byte)
 hf_frame_result hf_receive(hf_receiver *r, uint8_t byte, bool for_board, hf_frame *frame);
 /* True if `sequence` is newer than `last`. */
 bool hf_is_newer(uint8_t sequence, uint8_t last);
-/* Seals `body`, which holds a payload of `length` bytes from its 4th byte on and has room for a CRC, and writes the
-   wire's bytes, 00 included, to `out`. Returns how many. */
+/* Seals `body`, which holds a payload of `length` bytes from its 4th byte on, and writes the wire's bytes, 00 included,
+   to `out`. Returns how many. */
 uint8_t hf_seal(uint8_t *body, uint8_t type, uint8_t sequence, uint8_t length, uint8_t *out);
 #endif

@@ -123,10 +123,10 @@ void hf_watch(hf_board *b)
 
 static void send_wipers(hf_board *b, uint32_t middle_us)
 {
-    uint8_t body[HF_LENGTH_WIPERS + 5];
+    uint8_t body[HF_LENGTH_WIPERS + HF_HEAD];
     hf_msg_wipers m = { .board_us = middle_us, .pedal = b->pedal };
     memcpy(m.wiper, b->reading, sizeof m.wiper);
-    hf_send(b, HF_TYPE_WIPERS, body, hf_write_wipers(body + 3, &m));
+    hf_send(b, HF_TYPE_WIPERS, body, hf_write_wipers(body + HF_HEAD, &m));
 }
 
 void hf_board_readings(hf_board *b, uint8_t round, const uint16_t *counts16, uint32_t middle_us)

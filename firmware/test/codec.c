@@ -5,8 +5,8 @@
    decode board|host HEX   what a receiver says of bytes on the wire: "good TYPE SEQUENCE WIRE-MADE-ANEW", or why not
    flips board|host HEX    every copy of a good wire frame with 1 or 2 bits turned, and every truncation at either end:
                            "COPIES ACCEPTED"
-   bursts board|host HEX   every copy with a burst of up to 16 bits; triple: with 3 bits turned anywhere
-   bodies COUNT SEED       frames of random bytes, rightly framed: "FRAMES CRC-FITS ACCEPTED"
+   bursts board|host HEX   every copy with a burst of up to 16 bits, in either order of bits; triple: with 3 bits turned anywhere
+   bodies COUNT SEED       frames of random bytes, rightly framed, with random check bytes: "FRAMES CRC-FITS ACCEPTED"
    noise COUNT SEED        random bytes, one in twelve of them 00: "FRAMES FRAMING-FITS CRC-FITS ACCEPTED" */
 #include <stdio.h>
 #include <stdlib.h>
@@ -96,9 +96,10 @@ static void flips(void)
     }
 }
 
-static void bursts(void)
+/* Low bits first, as on the line, or high bits first. */
+static void bursts(bool high_first)
 {
-    uint16_t bits = (uint16_t)(8 * length);
+    uint16_t bits = (uint16_t)(8 * length), order = high_first ? 7 : 0;
     /* Any pattern between two turned bits, up to 16 bits long; those of 1 and 2 bits are done. */
     for (uint16_t a = 0; a + 3 <= bits; a++)
         for (uint32_t pattern = 5; pattern < 65536; pattern += 2) {
@@ -106,10 +107,10 @@ static void bursts(void)
             for (uint32_t p = pattern; p; p >>= 1) long_++;
             if (a + long_ > bits) break;
             for (uint16_t k = 0; k < long_; k++)
-                if (pattern >> k & 1) turn((uint16_t)(a + k));
+                if (pattern >> k & 1) turn((uint16_t)((a + k) ^ order));
             try_copy(length);
             for (uint16_t k = 0; k < long_; k++)
-                if (pattern >> k & 1) turn((uint16_t)(a + k));
+                if (pattern >> k & 1) turn((uint16_t)((a + k) ^ order));
         }
 }
 
@@ -130,9 +131,12 @@ static void bodies(unsigned long count)
     unsigned long fits = 0, taken = 0;
     for (unsigned long i = 0; i < count; i++) {
         uint8_t body[32], wire[40];
-        uint16_t many = (uint16_t)(5 + draw() % 24);
+        uint16_t many = (uint16_t)(3 + draw() % 24);
         for (uint16_t k = 0; k < many; k++) body[k] = draw();
         uint16_t size = hf_cobs_encode(body, many, wire);
+        wire[size++] = (uint8_t)((draw() & 0x3c) | 1);
+        wire[size++] = (uint8_t)((draw() & 0xfc) | 1);
+        wire[size++] = (uint8_t)((draw() & 0xfc) | 1);
         wire[size++] = 0;
         hf_frame frame;
         bool in_range;
@@ -188,7 +192,7 @@ int main(void)
             else if (!in_range) puts("range");
             else {
                 uint8_t body[HF_LONGEST_BODY], where;
-                hf_recode(frame.type, frame.payload, body + 3, &where);
+                hf_recode(frame.type, frame.payload, body + HF_HEAD, &where);
                 printf("good %u %u ", frame.type, frame.sequence);
                 say(out, hf_seal(body, frame.type, frame.sequence, (uint8_t)hf_payload_length(frame.type), out));
             }
@@ -197,7 +201,7 @@ int main(void)
             memcpy(copy, original, length);
             copies = accepted = 0;
             if (word[0] == 'f') flips();
-            else if (word[0] == 'b') bursts();
+            else if (word[0] == 'b') bursts(false), bursts(true);
             else triple();
             printf("%lu %lu\n", copies, accepted);
         } else if (!strcmp(word, "bodies") || !strcmp(word, "noise")) {

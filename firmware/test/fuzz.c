@@ -77,7 +77,7 @@ static void feed(const uint8_t *bytes, size_t count)
         uint8_t was = held;
         if (!bytes[i]) held = 0;
         if (hf_receive(&twin, bytes[i], true, &frame) == HF_FRAME_GOOD &&
-            hf_recode(frame.type, frame.payload, again + 3, &where)) {
+            hf_recode(frame.type, frame.payload, again + HF_HEAD, &where)) {
             uint8_t made = hf_seal(again, frame.type, frame.sequence, (uint8_t)hf_payload_length(frame.type), wire);
             CHECK(made == was + 1 && !memcmp(wire, raw, was));
         }
@@ -90,10 +90,10 @@ static void feed(const uint8_t *bytes, size_t count)
 /* A frame whose CRC is right, whatever is in it. */
 static void frame_of(uint8_t type, const uint8_t *payload, size_t count)
 {
-    uint8_t body[HF_LONGEST_BODY + 5] = { 0 }, wire[HF_LONGEST_WIRE + 4];
+    uint8_t body[HF_LONGEST_BODY] = { 0 }, wire[HF_LONGEST_WIRE];
     int16_t length = hf_payload_length(type);
     if (length < 0 || !hf_is_for_board(type)) length = (int16_t)(count % 90);
-    memcpy(body + 3, payload, count < (size_t)length ? count : (size_t)length);
+    memcpy(body + HF_HEAD, payload, count < (size_t)length ? count : (size_t)length);
     feed(wire, hf_seal(body, type, ++sequence, (uint8_t)length, wire));
 }
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import pytest
 
 from handfast.board.codec import Receiver, Refused, decode, encode
-from handfast.board.framing import Damaged, stuffed
+from handfast.board.framing import Damaged
 from support import simulated, wire
 
 GOLDEN = json.loads((simulated.ROOT / "protocol" / "golden.json").read_text())["good"]
@@ -50,7 +50,7 @@ def in_python(frame: bytes, end: str) -> str:
 def spoiled(draw: random.Random) -> bytes:
     """A golden frame, damaged on the line, or with other bytes under a right CRC, or bytes of no origin."""
     frame = draw.choice(GOLDEN)
-    body = bytearray.fromhex(frame["body"])[:-2]
+    body = bytearray.fromhex(frame["body"])
     how = draw.randrange(6)
     if how == 0:
         line = bytearray.fromhex(frame["wire"])
@@ -68,7 +68,7 @@ def spoiled(draw: random.Random) -> bytes:
         body[draw.randrange(3)] = draw.choice([0, 1, 2, 66, draw.randint(0, 255)])
     elif how == 5:
         body = body[: draw.randint(3, len(body))] + bytearray(draw.randbytes(draw.randint(0, 3)))
-    return stuffed(bytes(body) + wire.crc(bytes(body)).to_bytes(2, "big")) + b"\0"
+    return wire.on_wire(bytes(body))
 
 
 def test_the_same_verdict_on_the_same_bytes(c_codec: subprocess.Popen[str]) -> None:

@@ -16,6 +16,15 @@ TABLE = tomllib.loads((PROTOCOL / "wire.toml").read_text())
 crc = crcmod.predefined.mkCrcFun("crc-ccitt-false")
 
 
+def check(last: bytes) -> int | None:
+    """The CRC that three check bytes hold (4, 6 and 6 bits above 01), or None if they are no such bytes."""
+    bits = "".join(f"{byte:08b}" for byte in last)
+    parts = bits[0:8], bits[8:16], bits[16:24]
+    if not all(part.endswith("01") for part in parts) or not bits.startswith("00"):
+        return None
+    return int(parts[0][2:6] + parts[1][:6] + parts[2][:6], 2)
+
+
 def test_crc_is_the_one_of_the_catalogue() -> None:
     """CRC-16/IBM-3740 (Catalogue of parametrised CRC algorithms): check 29B1; empty input FFFF."""
     assert crc(b"123456789") == 0x29B1
@@ -24,35 +33,36 @@ def test_crc_is_the_one_of_the_catalogue() -> None:
 
 @pytest.mark.parametrize("frame", GOLDEN["good"], ids=lambda f: f["name"])
 def test_good_frames_by_the_reference_packages(frame: dict) -> None:
-    """Each good frame decodes by cobs and crcmod to version, type, sequence and a CRC that fits."""
+    """Each good frame decodes by cobs to version, type and sequence, and crcmod finds the CRC of its code."""
     wire = bytes.fromhex(frame["wire"])
-    body = cobs.decode(wire[:-1])
+    body = cobs.decode(wire[:-4])
     message = next(m for m in TABLE["message"] if m["name"] == frame["message"])
     assert wire.count(0) == 1
     assert wire[-1] == 0
     assert body.hex() == frame["body"]
     assert body[:3] == bytes([TABLE["frame"]["version"], message["type"], frame["sequence"]])
-    assert crc(body[:-2]) == int.from_bytes(body[-2:], "big")
-    assert crc(body) == 0, "a CRC appended high byte first leaves no remainder"
+    assert check(wire[-4:-1]) == crc(wire[:-4])
 
 
 def test_the_frame_worked_by_hand() -> None:
-    """01 02 00 03 00 has CRC 0366 and goes out as 03 01 02 02 03 03 03 66 00, as docs/protocol.md says."""
-    assert GOLDEN["good"][0]["wire"] == "030102020303036600"
+    """01 02 00 03 00 is 03 01 02 02 03 01 in COBS, and that has CRC ACDB, as docs/protocol.md says."""
+    assert crc(bytes.fromhex("030102020301")) == 0xACDB
+    assert GOLDEN["good"][0]["wire"] == "030102020301" + "29cd6d" + "00"
 
 
 @pytest.mark.parametrize("frame", GOLDEN["damaged"], ids=lambda f: f["name"])
 def test_damaged_frames_are_damaged_as_they_say(frame: dict) -> None:
     """The reference packages find framing and CRC errors where the file says so, and none where it says otherwise."""
     wire = bytes.fromhex(frame["wire"])
+    code, last = wire[:-4], wire[-4:-1]
     try:
-        body = cobs.decode(wire[:-1])
-        fits = 5 <= len(body) <= TABLE["frame"]["longest_body"]
+        body = cobs.decode(code)
+        fits = 3 <= len(body) <= TABLE["frame"]["longest_body"] and check(last) is not None
     except cobs.DecodeError:
-        fits = False
+        fits = check(last) not in (None, crc(code))
     assert fits == (frame["refused"] != "bad_framing")
     if fits:
-        assert (crc(body) == 0) == (frame["refused"] != "bad_crc")
+        assert (check(last) == crc(code)) == (frame["refused"] != "bad_crc")
 
 
 def test_table_and_frames_are_whole() -> None:
@@ -63,4 +73,4 @@ def test_table_and_frames_are_whole() -> None:
     size = {"u8": 1, "i8": 1, "u16": 2, "i16": 2, "u32": 4, "text": 1}
     for message in TABLE["message"]:
         length = sum(size[f["kind"]] * f.get("count", 1) for f in message["fields"])
-        assert length + 5 <= TABLE["frame"]["longest_body"], message["name"]
+        assert length + 3 <= TABLE["frame"]["longest_body"], message["name"]

@@ -32,13 +32,20 @@ def encode(name: str, sequence: int, **fields: Any) -> bytes:
         payload += struct.pack("<" + LETTERS[field["kind"]] * len(several), *several)
     assert not fields, f"{name} has no {sorted(fields)}"
     body = bytes([TABLE["frame"]["version"], message["type"], sequence & 255]) + payload
-    return cobs.encode(body + struct.pack(">H", crc(body))) + b"\0"
+    return on_wire(body)
+
+
+def on_wire(body: bytes) -> bytes:
+    """COBS, then the CRC of that in three bytes of 4, 6 and 6 bits above 01, then 00: as docs/protocol.md has it."""
+    code = cobs.encode(body)
+    bits = f"{crc(code):016b}"
+    return code + bytes(int(part + "01", 2) for part in (bits[:4], bits[4:10], bits[10:])) + b"\0"
 
 
 def decode(wire: bytes) -> dict[str, Any]:
     """Name, sequence and fields of one frame from the board; an AssertionError if it is not one."""
-    body = cobs.decode(wire.rstrip(b"\0"))
-    assert crc(body) == 0
+    body = cobs.decode(wire.rstrip(b"\0")[:-3])
+    assert wire.rstrip(b"\0") + b"\0" == on_wire(body)
     assert body[0] == TABLE["frame"]["version"]
     message = BY_TYPE[body[1]]
     out: dict[str, Any] = {"name": message["name"], "sequence": body[2]}
@@ -54,5 +61,5 @@ def decode(wire: bytes) -> dict[str, Any]:
         at += struct.calcsize(form)
         key = "called" if field["name"] == "name" else field["name"]
         out[key] = values[0] if count == 1 else list(values)
-    assert at == len(body) - 2
+    assert at == len(body)
     return out

@@ -14,9 +14,10 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from handfast.board.framing import Damaged, crc16, stuffed, unstuffed
+from handfast.board.framing import CHECK_BYTES, Damaged, opened, sealed
 
 Value = int | tuple[int, ...] | str
+_HEAD = 3  # bytes of a body before its payload: version, type, sequence
 _FORMATS = {"u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I"}
 _RANGES = {"u8": (0, 255), "i8": (-128, 127), "u16": (0, 65535), "i16": (-32768, 32767), "u32": (0, 2**32 - 1)}
 
@@ -80,7 +81,9 @@ class Wire:
 
     def __init__(self, table: dict[str, Any]):
         self.version: int = table["frame"]["version"]
-        self.longest: int = table["frame"]["longest_body"]
+        # Without the zero that ends them; stuffing adds one byte to a body this short.
+        self.longest_frame: int = table["frame"]["longest_body"] + 1 + CHECK_BYTES
+        self.shortest_frame: int = _HEAD + 1 + CHECK_BYTES
         self.window: int = table["frame"]["sequence_window"]
         self.baud: int = table["frame"]["baud"]
         self.limits: dict[str, int] = table["limits"]
@@ -118,7 +121,7 @@ def wire() -> Wire:
 
 
 def body(name: str, sequence: int, /, **values: Value) -> bytes:
-    """Version, type, sequence, payload and check of a message. ValueError for a value outside the table."""
+    """Version, type, sequence and payload of a message. ValueError for a value outside the table."""
     table = wire()
     kind = table.kinds[name]
     flat: list[int | bytes] = []
@@ -139,32 +142,31 @@ def body(name: str, sequence: int, /, **values: Value) -> bytes:
             flat.append(value)
     if values:
         raise ValueError(f"{name} has no field {', '.join(values)}")
-    raw = bytes([table.version, kind.type, sequence & 0xFF]) + kind.layout.pack(*flat)
-    return raw + crc16(raw).to_bytes(2, "big")
+    return bytes([table.version, kind.type, sequence & 0xFF]) + kind.layout.pack(*flat)
 
 
 def encode(name: str, sequence: int, /, **values: Value) -> bytes:
     """A message as it goes over the wire, its end included."""
-    return stuffed(body(name, sequence, **values)) + b"\x00"
+    return sealed(body(name, sequence, **values)) + b"\x00"
 
 
 def decode(frame: bytes) -> Message:
     """The message in a frame (without its end). Raises Damaged, or Refused."""
     table = wire()
-    if len(frame) > table.longest + 2:
-        raise Damaged("too long")
-    raw = unstuffed(frame)
-    if not 5 <= len(raw) <= table.longest:
+    if not table.shortest_frame <= len(frame) <= table.longest_frame:
         raise Damaged("too short or too long")
-    if crc16(raw[:-2]) != int.from_bytes(raw[-2:], "big"):
+    raw = opened(frame)
+    if raw is None:
         raise Refused("the check does not fit", "bad_crc")
+    if len(raw) < _HEAD:
+        raise Damaged("too short")
     version, type_, sequence = raw[:3]
     if version != table.version:
         raise Refused(f"protocol version {version}", "bad_version", "version", of=sequence, what=type_)
     kind = table.types.get(type_)
     if kind is None:
         raise Refused(f"unknown type {type_}", "bad_type", "unknown_type", of=sequence, what=type_)
-    payload = raw[3:-2]
+    payload = raw[_HEAD:]
     if len(payload) != kind.layout.size:
         raise Refused(f"{len(payload)} bytes in {kind.name}", "bad_length", "bad_length", of=sequence, what=type_)
     flat = list(kind.layout.unpack(payload))
@@ -209,7 +211,7 @@ class Receiver:
 
     def feed(self, data: bytes) -> Iterator[Message | Refused]:
         """Take in bytes; what is whole comes out."""
-        longest = wire().longest + 2
+        longest = wire().longest_frame
         for byte in data:
             if byte != 0:
                 if self._skipping:

@@ -1,4 +1,4 @@
-"""Frames on a byte stream: consistent overhead byte stuffing, a 16-bit check, a zero byte after each frame.
+"""Frames on a byte stream: consistent overhead byte stuffing, a 16-bit check of the code, a zero byte after each frame.
 
 Byte stuffing after Cheshire & Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Trans. Networking 7(2), 1999.
 The check is CRC-16/IBM-3740 (polynomial 0x1021, start 0xFFFF, not reflected) of the RevEng catalogue.
@@ -70,3 +70,32 @@ def crc16(data: bytes) -> int:
     for byte in data:
         crc = ((crc << 8) & 0xFFFF) ^ _CRC[(crc >> 8) ^ byte]
     return crc
+
+
+CHECK_BYTES = 3
+
+
+def check_bytes(code: bytes) -> bytes:
+    """The check of stuffed bytes as it goes over the line: 4, 6 and 6 bits of their CRC, each above the two bits 01.
+
+    No byte of it is zero. Because it covers what is on the line and not what that means, one to three wrong bits and
+    every burst of up to 16 bits, in either order of bits, are found for certain as long as they make no new zero byte.
+    """
+    crc = crc16(code)
+    return bytes((crc >> 12 << 2 | 1, (crc >> 6 & 63) << 2 | 1, (crc & 63) << 2 | 1))
+
+
+def sealed(data: bytes) -> bytes:
+    """`data` as a frame: stuffed, with its check, without the zero that ends it."""
+    code = stuffed(data)
+    return code + check_bytes(code)
+
+
+def opened(frame: bytes) -> bytes | None:
+    """What `sealed` was given; None if the check does not fit. Raises Damaged for what is no frame at all."""
+    if len(frame) <= CHECK_BYTES or 0 in frame:
+        raise Damaged("too short, or a zero byte inside a frame")
+    code, check = frame[:-CHECK_BYTES], frame[-CHECK_BYTES:]
+    if check[0] & 0xC3 != 1 or check[1] & 3 != 1 or check[2] & 3 != 1:
+        raise Damaged("no check at the end")
+    return unstuffed(code) if check == check_bytes(code) else None

@@ -81,10 +81,10 @@ def test_values_outside_the_table_are_not_sent_and_are_refused():
         encode("detach", 0, mask=4096)
     with pytest.raises(ValueError, match="no field speed"):
         encode("detach", 0, mask=1, speed=3)
-    from handfast.board.framing import crc16, stuffed
+    from handfast.board.framing import sealed
 
     raw = bytes([1, wire().kinds["detach"].type, 0]) + (4096).to_bytes(2, "little")
-    frame = stuffed(raw + crc16(raw).to_bytes(2, "big"))
+    frame = sealed(raw)
     with pytest.raises(Refused) as refused:
         decode(frame)
     assert (refused.value.reason, refused.value.where) == ("range", 0)
