@@ -28,29 +28,28 @@ uint8_t hf_play_start(hf_board *b, bool by_host)
     return 0;
 }
 
+/* Each channel holds where it is found; when all do, they go to the first knot together. */
 static void attach_next(hf_board *b)
 {
     hf_play *p = &b->play;
-    hf_msg_store_knot first;
     uint16_t excess;
     if (hf_any_channel(b, HF_CHANNEL_ATTACHING)) return;
     while (p->channel < HF_CHANNELS && !(b->store.head.mask >> p->channel & 1)) p->channel++;
     if (p->channel == HF_CHANNELS) {
         p->phase = HF_PLAY_RUN;
-        p->knot = 1;
+        p->knot = 0;
         p->at_us = b->frame_us + 2 * FRAME;
         p->frames_left = 0;
         memcpy(p->before, b->command, sizeof p->before);
         return;
     }
-    hf_store_read_knot(0, &first);
-    uint8_t reason = hf_attach_channel(b, p->channel, first.pulse[p->channel], b->store.head.ramp, &excess);
+    uint8_t reason = hf_attach_channel(b, p->channel, 0, b->store.head.ramp, &excess);
     if (reason == HF_REASON_BUSY) return;
     if (reason) hf_stop(b, HF_CAUSE_WIPER_OPEN, false);
     else p->channel++;
 }
 
-/* Frames that it takes to come back to the first knot for another lap. */
+/* Frames that it takes to come to the first knot, from where the arms were found or for another lap. */
 static uint16_t frames_back(const hf_board *b, const hf_msg_store_knot *first)
 {
     uint16_t most = 1;

@@ -89,12 +89,13 @@ def test_a_stored_routine_runs_without_a_host(tmp_path: Path) -> None:
         assert widths[0] == pytest.approx(1500, abs=22)
         assert max(abs(b - a) for a, b in itertools.pairwise(widths)) <= 100 / 8 + 0.5, "slew"
         assert widths[-1] == pytest.approx(KNOTS[-1][place] / 8, abs=0.5)
-        # The way from knot to knot takes as many frames as it says, the first one a frame more.
-        off = [abs(w - 1500) for w in widths]
-        at = next(i + 1 for i in range(len(off)) if off[i] < 0.4 < off[i + 1] and off[i + 2] > 2)
-        for frames, *place_of in KNOTS[1:]:
-            at += frames
+        # The way from knot to knot takes as many frames as it says, counted back from the last one.
+        last = KNOTS[-1][place] / 8
+        at = max(i for i, w in enumerate(widths) if abs(w - last) > 0.6) + 1
+        for frames, *place_of in reversed(KNOTS):
             assert widths[at] == pytest.approx(place_of[place - 1] / 8, abs=0.5)
+            at -= frames
+        assert widths[at] == pytest.approx(KNOTS[0][place] / 8, abs=22), "before the first knot: where it was found"
 
 
 def test_letting_go_of_the_pedal_stops_the_routine(tmp_path: Path) -> None:

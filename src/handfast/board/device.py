@@ -15,6 +15,9 @@ from handfast.board.attached import StandIn
 from handfast.board.channel import ATTACHED, ATTACHING, FEELING, FIRST_FRAMES, FRAME, Channel, per_frame
 from handfast.board.codec import Message, Receiver, Refused, Value, encode, wire
 from handfast.board.limits import BenchLimits, ChannelLimits
+from handfast.board.playing import PlaysStored
+from handfast.board.refusal import Nack
+from handfast.board.stored import Kept, Pedal, Playing
 
 CHANNELS = 12
 PIECE = 5
@@ -31,15 +34,7 @@ STEADY = 164
 """Most that a wiper may wander to count as steady: 1 % of its range, counts/16."""
 
 
-class Nack(Exception):  # noqa: N818 - not an error of the program
-    """A request is refused: reason, where, excess."""
-
-    def __init__(self, reason: str, where: int = 255, excess: int = 0):
-        super().__init__(reason)
-        self.reason, self.where, self.excess = reason, where, min(int(excess), 65535)
-
-
-class PythonBoard:
+class PythonBoard(PlaysStored):
     """One board with a stand-in. `pedal` and `stop_open` are its inputs; `lamp` and `cues` what it shows."""
 
     name = "handfast board"
@@ -51,6 +46,7 @@ class PythonBoard:
         self.pedal = self.stop_open = False
         self.lamp, self.cues = 0, 0
         self.us = 0
+        self.kept = Kept()
         self.reset(1)
 
     def reset(self, why: int) -> None:
@@ -66,6 +62,11 @@ class PythonBoard:
         self.channels = [Channel() for _ in range(CHANNELS)]
         self.relay = False
         self.permission = False
+        self._taking: Kept | None = None
+        self._playing: Playing | None = None
+        self._played = 0
+        self._foot = Pedal(self.us)
+        self._foot.down = self.pedal
         self._heard = self._powered = self._stopping = self.us
         self._targets: deque[tuple[int, tuple[int, ...]]] = deque()
         self._moving = False
@@ -89,7 +90,9 @@ class PythonBoard:
                 self._refuse(message.of, message.what, Nack(message.reason, message.where))
                 continue
             kind = self._wire.kinds[message.name]
-            if not self._session and message.name not in ("identify", "stop"):
+            if not self._session and message.name == "stop":
+                self._stop("host_stop")
+            if not self._session and message.name != "identify":
                 self._refuse(message.sequence, kind.type, Nack("state"))
                 continue
             try:
@@ -143,7 +146,8 @@ class PythonBoard:
         self.permission = False
         self._say(
             "identity", nonce=m["nonce"], protocol=self._wire.version, major=self.version[0], minor=self.version[1],
-            patch=self.version[2], channels=CHANNELS, queue=self._wire.limits["queue"], knots=0,
+            patch=self.version[2], channels=CHANNELS, queue=self._wire.limits["queue"],
+            knots=self._wire.limits["knots"],
             reset=self._reset_bits, stamp=self._bench.stamp if self._bench else 0, name=self.name,
         )  # fmt: skip
         if self._in("waiting"):
@@ -155,6 +159,8 @@ class PythonBoard:
     def _on_heartbeat(self, m: Message) -> None:
         self._heard = self.us
         had, self.permission = self.permission, bool(m["permission"])
+        if had and not self.permission and self._in("playing"):
+            self._stop("pedal_released")
         if had and not self.permission and self._targets:
             self._hold()
             self._event("permission_lost")
@@ -215,10 +221,13 @@ class PythonBoard:
     def _ready_to_pulse(self, m: Message) -> Channel:
         """The channel of an attach or feel, when everything allows a first pulse."""
         self._need("live")
-        number: int = m["channel"]
-        channel = self.channels[number]
         if not self.permission:
             raise Nack("no_permission")
+        return self._channel_for(m["channel"], m["pulse"])
+
+    def _channel_for(self, number: int, pulse: int) -> Channel:
+        """A channel whose limits and wiper allow a first pulse."""
+        channel = self.channels[number]
         if channel.limits is None:
             raise Nack("no_limits", number)
         if any(c.state in (ATTACHING, FEELING) for c in self.channels):
@@ -230,28 +239,29 @@ class PythonBoard:
             raise Nack("outside_window", number)
         if not self._steady(number, 5):
             raise Nack("unsteady", number)
-        pulse = m["pulse"]
         if pulse and not limits.travel_low <= pulse <= limits.travel_high:
             raise Nack("outside_travel", number, max(limits.travel_low - pulse, pulse - limits.travel_high))
         return channel
 
     def _on_attach(self, m: Message) -> None:
-        channel = self._ready_to_pulse(m)
+        self._attach(self._ready_to_pulse(m), m["channel"], m["pulse"], m["ramp"])
+
+    def _attach(self, channel: Channel, number: int, pulse: int, ramp: int) -> None:
         assert channel.limits is not None
         if not channel.limits.wipers:
-            raise Nack("no_table", m["channel"])
+            raise Nack("no_table", number)
         # Past the ends of its table a servo's pulse is not known: pulses there would make it jump.
         first, last = channel.limits.wipers[0], channel.limits.wipers[-1]
-        if not first - TABLE_REACH <= self._wipers[m["channel"]] <= last + TABLE_REACH:
-            raise Nack("outside_window", m["channel"])
-        first_pulse, beyond = channel.limits.pose_at(self._mean(m["channel"]))
+        if not first - TABLE_REACH <= self._wipers[number] <= last + TABLE_REACH:
+            raise Nack("outside_window", number)
+        first_pulse, beyond = channel.limits.pose_at(self._mean(number))
         if beyond > TRAVEL_REACH:
-            raise Nack("outside_travel", m["channel"], beyond)
+            raise Nack("outside_travel", number, beyond)
         channel.first = first_pulse
-        channel.goal = m["pulse"] or channel.first
-        channel.ramp = min(m["ramp"], channel.limits.slew)
+        channel.goal = pulse or channel.first
+        channel.ramp = min(ramp, channel.limits.slew)
         channel.wait, channel.state = FIRST_FRAMES, ATTACHING
-        self._event("attached", m["channel"], channel.first)
+        self._event("attached", number, channel.first)
 
     def _steady(self, number: int, frames: int) -> bool:
         seen = [h[number] for h in list(self._history)[-frames:]]
@@ -294,10 +304,13 @@ class PythonBoard:
             raise Nack("too_late", excess=-(-(2**32 - ahead) // 1000))
         if ahead > self._wire.limits["horizon_us"]:
             raise Nack("too_early", excess=-(-(ahead - self._wire.limits["horizon_us"]) // 1000))
-        at = self.us + ahead
+        self._add_target(self.us + ahead, m["pulse"])
+
+    def _add_target(self, at: int, pulses: tuple[int, ...]) -> None:
+        """Put a target behind the others. Raises Nack for one that is out of order or outside a limit."""
         if self._targets and at <= self._targets[-1][0]:
             raise Nack("order", 0)
-        for number, pulse in enumerate(m["pulse"]):
+        for number, pulse in enumerate(pulses):
             if not pulse:
                 continue
             channel = self.channels[number]
@@ -306,10 +319,10 @@ class PythonBoard:
             limits = channel.limits
             if not limits.travel_low <= pulse <= limits.travel_high:
                 raise Nack("outside_travel", number, max(limits.travel_low - pulse, pulse - limits.travel_high))
-        for number, pulse in enumerate(m["pulse"]):
+        for number, pulse in enumerate(pulses):
             if pulse and not any(p[number] for _, p in self._targets):
                 self.channels[number].from_time, self.channels[number].from_pulse = self.us, self.channels[number].out
-        self._targets.append((at, m["pulse"]))
+        self._targets.append((at, pulses))
         self._moving = True
 
     def _on_clock_ask(self, m: Message) -> None:
@@ -338,20 +351,6 @@ class PythonBoard:
         rest = dict.fromkeys(("line_errors", "breaks", "dropped", "late", "stack_free"), 0)
         self._say("counters", good=counts["good"] & 0xFFFFFFFF, **capped, **rest)
 
-    def _on_store_ask(self, m: Message) -> None:
-        self._say("stored", valid=0, knots=0, mask=0, crc=0, frames=0, stamp=0)
-
-    def _on_store_begin(self, m: Message) -> None:
-        raise Nack("does_not_fit", excess=m["knots"])  # this board has no memory of its own
-
-    def _no_store(self, m: Message) -> None:
-        raise Nack("state")
-
-    _on_store_knot = _on_store_commit = _on_store_run = _no_store
-
-    def _on_store_erase(self, m: Message) -> None:
-        self._need("ready")
-
     # -- stopping --------------------------------------------------------------------------------------
 
     def _stop(self, cause: str) -> None:
@@ -367,6 +366,7 @@ class PythonBoard:
             self._enter("stopped", cause)
             return
         self._stopping = self.us
+        self._playing = None
         for c in self.channels:
             if c.state == FEELING:
                 c.off()
@@ -379,6 +379,7 @@ class PythonBoard:
         for channel in self.channels:
             channel.off()
         self.relay = False
+        self._playing = None
         self._worst = (0, 0)
 
     # -- time ------------------------------------------------------------------------------------------
@@ -430,7 +431,12 @@ class PythonBoard:
     @property
     def known(self) -> bool:
         """Whether wipers mean anything: without servo power they do not."""
-        return self.relay and not self._in("settling")
+        return self.relay and not self.settling
+
+    @property
+    def settling(self) -> bool:
+        """Whether the relay is on and supply and wipers are not known to be steady yet."""
+        return self._in("settling") or (self._playing is not None and self._playing.phase == "settle")
 
     def _status(self) -> None:
         # A stand-in shows no top of a potentiometer: 0, as a pin without a wire.
@@ -438,13 +444,14 @@ class PythonBoard:
             return
         flags = (
             1 * self.relay + 2 * self.permission + 4 * self.pedal + 8 * self.stop_open + 16 * self.known
-            + 32 * bool(self._targets) + 128 * (self._bench is not None and any(c.limits for c in self.channels))
+            + 32 * bool(self._targets) + 64 * self.kept.valid
+            + 128 * (self._bench is not None and any(c.limits for c in self.channels))
         )  # fmt: skip
         self._say(
             "status", board_us=(self.us - 1000 * FRAME) & 0xFFFFFFFF, state=self.state, cause=self.cause, flags=flags,
             channel=tuple(c.state for c in self.channels), wiper=tuple(self._wipers),
             pulse=tuple(int(p) for p in self._given), supply_mV=min(self._supply, 65535), current_mA=self._current,
-            worst=self._worst[0], error=self._worst[1], queue=len(self._targets), knot=0, top=0,
+            worst=self._worst[0], error=self._worst[1], queue=len(self._targets), knot=self._played, top=0,
         )  # fmt: skip
 
     def _inputs(self) -> None:
@@ -457,17 +464,20 @@ class PythonBoard:
         self._seen = (pedal, stop_open)
         if stop_open and self.relay:
             self._stop("hardware_stop")
+        self._watch_pedal()
         limit = 1000 * self._wire.limits["link_timeout_ms"]
-        if self.relay and self.us - self._heard > limit and self._in("settling", "live"):
+        if self._session and self.relay and self.us - self._heard > limit and self._in("settling", "live", "playing"):
             self._stop("link_lost")
 
     def _frame(self) -> None:
         """What a frame begins with: watch, then set the pulses."""
-        if self._in("settling"):
+        if self.settling:
             self._settle()
-        if self._in("live"):
+        if self._in("live", "playing"):
             self._watch()
-        if self._in("live"):
+        if self._in("playing"):
+            self._play_on()
+        if self._in("live", "playing"):
             self._follow_targets()
         elif self._in("stopping"):
             self._ramp_down()
@@ -481,7 +491,10 @@ class PythonBoard:
         fed = self._supply >= max(bench.brown_out_mV, 1)
         steady = all(self._steady(n, SETTLED) for n in used) and len(self._history) == SETTLED
         if fed and steady:
-            self._enter("live")
+            if self._playing is None:
+                self._enter("live")
+            else:
+                self._playing.phase = "attach"
         elif self.us - self._powered > PATIENCE:
             self._stop("wiper_open" if fed else "brown_out")
 

@@ -267,15 +267,18 @@ class HostBoard:
         """Let so much time pass."""
         self.wait(lambda: False, seconds)
 
-    def ask(self, what: str, /, **values: Value) -> Message | None:
-        """Send a request and wait for its answer: None for `ack`. Raises Denied, or FaultError if none comes."""
+    def ask(self, what: str, patience: float = ANSWER, /, **values: Value) -> Message | None:
+        """Send a request and wait for its answer: None for `ack`. Raises Denied, or FaultError if none comes.
+
+        patience: how long an answer may take, s; then the request is sent again, twice at most.
+        """
         answer = self._wire.kinds[what].answer
         key = -1 - self._wire.kinds[answer].type if answer in self._wire.kinds and answer != "ack" else None
         for _ in range(3):
             if key is not None:
                 self._answers.pop(key, None)
             sequence = self._send(what, **values)
-            if self.wait(lambda s=sequence: s in self._answers or key in self._answers, ANSWER):  # type: ignore[misc]
+            if self.wait(lambda s=sequence: s in self._answers or key in self._answers, patience):  # type: ignore[misc]
                 got = self._answers.get(sequence)
                 if got is not None and got.name == "nack":
                     raise Denied(what, self._wire.word("reasons", got["reason"]), got["where"], got["excess"])

@@ -1,4 +1,4 @@
-"""`handfast board`: simulate, probe, wiring, flash, power-up."""
+"""`handfast board`: simulate, probe, wiring, flash, power-up, store."""
 
 from __future__ import annotations
 
@@ -65,6 +65,27 @@ def options(board: argparse.ArgumentParser) -> None:
     first.add_argument("--no-hand", action="store_true", help="leave out what a hand has to do: only find the travel")
     first.add_argument("--patience", type=float, default=30.0, metavar="S", help="how long to wait for a hand")
 
+    store = sub("store", "put a routine into the board's own memory, to be run from its pedal without a host", True)
+    store.add_argument("routine", nargs="?", metavar="ROUTINE", help="a path, or a name inside the bench")
+    board_options(store)
+    store.add_argument(
+        "--way", choices=["raw", "corrected"], default="corrected", help="targets as they are, or corrected"
+    )
+    store.add_argument("--run", type=int, metavar="N", help="take over the trims of this run (else the newest's)")
+    store.add_argument("--untrimmed", action="store_true", help="take over no trims")
+    store.add_argument(
+        "--within", type=float, default=0.3, metavar="DEG", help="how far lines between knots may leave the commands"
+    )
+    store.add_argument("--repeat", type=int, default=1, metavar="N", help="how often it runs at one press")
+    store.add_argument(
+        "--press", action="store_true", help="one press starts it, the next stops it (else while the pedal is held)"
+    )
+    store.add_argument(
+        "--overrule", action="append", default=[], metavar="QUESTION", help="store it although this answer fails"
+    )
+    store.add_argument("--look", action="store_true", help="only tell what the board keeps")
+    store.add_argument("--erase", action="store_true", help="forget what the board keeps")
+
 
 def simulated_options(parser: argparse.ArgumentParser) -> None:
     """What stands at the pins of a simulated board."""
@@ -105,9 +126,12 @@ def command(given: Namespace) -> int:
     from handfast.desk import work
 
     desk = work.open_bench(Path.cwd(), given.bench)
-    return {"simulate": _simulate, "probe": _probe, "wiring": _wiring, "flash": _flash, "power-up": _power_up}[
-        given.what
-    ](given, desk)
+    from handfast.cli.storing import store
+
+    return {
+        "simulate": _simulate, "probe": _probe, "wiring": _wiring, "flash": _flash, "power-up": _power_up,
+        "store": store,
+    }[given.what](given, desk)  # fmt: skip
 
 
 def asked_stand_in(given: Namespace) -> Simulated:

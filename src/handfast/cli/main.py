@@ -89,7 +89,9 @@ def parser() -> argparse.ArgumentParser:
 
     board_options(
         commands.add_parser(
-            "board", help="the controller: simulate, probe, wiring, flash, power-up", description="The controller."
+            "board",
+            help="the controller: simulate, probe, wiring, flash, power-up, store",
+            description="The controller.",
         )
     )
 

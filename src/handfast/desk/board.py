@@ -38,11 +38,15 @@ class Simulated:
 
 @dataclass(frozen=True)
 class Open:
-    """A connected board, with this bench's limits loaded. `device` is there if it is one of ours in memory."""
+    """A connected board, with this bench's limits loaded. `device` is there if it is one of ours in memory.
+
+    stamp: of these limits, as the board keeps it with a stored routine.
+    """
 
     board: HostBoard
     limits: dict[int, ChannelLimits]
     device: PythonBoard | None
+    stamp: int
 
 
 def attached(desk: Desk, simulated: Simulated) -> StandIn:
@@ -90,7 +94,7 @@ def opened(desk: Desk, port: str | None, simulated: Simulated | None = None, loa
             stack.enter_context(board)
         if load:
             board.load(limits, channels)
-        yield Open(board, channels, device)
+        yield Open(board, channels, device, limits.stamp)
 
 
 def simulate(desk: Desk, simulated: Simulated, say: Callable[[str], None], ready: Callable[[str], None]) -> None:
