@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from handfast.bench.lines import pulse_of
-from handfast.bench.parts import Bench, Side, Thing
+from handfast.bench.parts import SIDES, Bench, Side, Thing
 from handfast.board.host import Denied, HostBoard
 from handfast.board.limits import ChannelLimits
 from handfast.board.loading import eighths
@@ -26,13 +26,17 @@ WAITS_FOR_OTHER = 0.5
 LETS_GRIPPER_MOVE = 4.0
 """For so long an order to a gripper lets it move, s."""
 
+BOTH_HOLD = 1.0
+"""For so long both grippers hold a thing that is passed, s."""
+
 SQUEEZE = 0.003
 """Jaws are sent this much closer than the thing is wide, m; never farther, so that the servo does not stall hard."""
 
 HELP = """\
   hold an arm still: it is stored (lamp dark, one low note)     space or pedal: store now     u: undo
   a left grip or release    b right    c both (pedal held long: the arm that moved last)     t next thing
-  p pass from left    r pass from right    k carry     s left stroke, d right stroke: begin, then end
+  p pass from left    r pass from right    k carry: then bring both arms there, and hold them still
+  s left stroke, d right stroke: begin, then end
   : then words and Enter: any other event, such as   :wait 2     q or Esc: end"""
 
 
@@ -60,6 +64,8 @@ class Teaching:
         self._things: list[Thing] = list(bench.things)
         self._thing = 0
         self._holding: dict[Side, str] = {}
+        self._passing: Side | None = None
+        self._met: set[Side] = set()
         self._stroke: dict[Side, bool] = {"left": False, "right": False}
         self._pedal_since: float | None = None
         self._moved: Side = sides[0]
@@ -141,6 +147,7 @@ class Teaching:
         self.poses += 1
         self.board.ask("cue", cue=1)
         self.say(f"  {self.file.last:7.2f} s  pose {self.poses} stored: {' and '.join(sides)}")
+        self._meet(sides)
 
     def store_now(self) -> None:
         """By pedal or key: what is still and has moved is stored; if nothing is, it is refused with its cue."""
@@ -212,7 +219,33 @@ class Teaching:
             for side in ("left", "right"):
                 if said[0] in (side, "both"):
                     self._jaws(side, said[2] if said[1] == "grip" else None)
+        if said[0] == "pass":
+            self._passing = "left" if said[1] == "left" else "right"
+            if self._passing not in self._holding:
+                self.say(f"  the {self._passing} gripper holds nothing yet")
+            self._met = set()
+        if len(said) == 2 and said[1] == "pose":
+            self._meet([side for side in SIDES if said[0] in (side, "both")])
         self.say(f"  {self.file.last:7.2f} s  {words}")
+
+    def _meet(self, sides: list[Side]) -> None:
+        """A pose was stored; with those of both arms since it was told, a pass has its place."""
+        self._met.update(sides)
+        if self._passing is not None and len(self._met) == 2:
+            self._hand_over()
+
+    def _hand_over(self) -> None:
+        """At the pose of a pass the taker's jaws close; both hold the thing for a moment; the giver's jaws open."""
+        giver, self._passing = self._passing, None
+        assert giver is not None
+        taker: Side = "right" if giver == "left" else "left"
+        thing = self._holding.get(giver)
+        if thing is None:
+            return
+        self.say(f"  the {taker} gripper takes the {thing}")
+        self._jaws(taker, thing)
+        self.board.sleep(BOTH_HOLD)
+        self._jaws(giver, None)
 
     def _undo(self) -> None:
         self._event("undo")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from handfast.errors import InputError
 from handfast.mechanics.model import model_of
 from handfast.records.recording import read_recording
 from handfast.records.recording_file import RecordingFile
@@ -15,19 +16,21 @@ from support.wired import looking
 
 
 class Session:
-    """A teaching session on ideal servos; `script` holds what happens when (s): keys, or a move of the left yaw."""
+    """A teaching session on ideal servos; `script` holds what happens when (s): keys, or a move of the left yaw, or of
+    both yaws."""
 
-    def __init__(self, path, script, seconds, by_itself=True, pedal=(), sides=("left", "right")):
-        self.said, self.cues, self.powered = [], [], []
+    def __init__(self, path, script, seconds, by_itself=True, pedal=(), sides=("left", "right"), hold=()):
+        self.said, self.cues, self.powered, self.given = [], [], [], []
         with looking() as (board, channels, wired):
             base = board.known().at // 1000 + 20
             moves = [(base + 1000 * t, goal) for t, goal in script if not isinstance(goal, str)]
             typed = [(base + 1000 * t, letters) for t, letters in script if isinstance(letters, str)]
 
             def move(ms, at):
-                for begin, goal in moves:
+                for begin, goals in moves:
                     if begin <= ms < begin + 600:
-                        at[0] += (goal - at[0]) / max(begin + 600 - ms, 1)
+                        for channel, goal in zip((0, 6), goals if isinstance(goals, tuple) else (goals,), strict=False):
+                            at[channel] += (goal - at[channel]) / max(begin + 600 - ms, 1)
 
             def keys():
                 now = board.known().at // 1000
@@ -38,12 +41,14 @@ class Session:
                     self.cues.append(device.cues)
                     device.cues = 0
                 self.powered.append(tuple(board.known().channel))
+                self.given.append(tuple(board.known().pulse))
                 return letters
 
             wired.move = move
             device = board.link._board
             with RecordingFile(path, 12, "held", (), resume=False) as file:
                 session = Teaching(wired.bench, board, channels, file, sides, by_itself, self.said.append)
+                session.hold(list(hold))
                 session.run(keys, lambda: False, seconds)
             self.poses, self.board, self.bench = session.poses, board, wired.bench
         self.recording = read_recording(path, 12)
@@ -92,6 +97,48 @@ def test_undo_strokes_and_words(tmp_path):
     assert s.events == ["left pose", "undo", "left stroke begin", "left stroke end", "note quiet"]
     assert s.steps() == ["stroke"]
     assert any('"nonsense" is no event' in line for line in s.said)
+
+
+def test_held_servos_stay_powered_where_they_stand(tmp_path):
+    """What is told to be held has pulses from the start, at its pose; everything else stays limp; the arm is led."""
+    s = Session(tmp_path / "a.csv", [(2.5, 0.3)], 6.0, hold=(2, 3))
+    assert s.events == ["left pose"]
+    assert {(p[2], p[3]) for p in s.powered} == {(2, 2)}
+    assert {p[c] for p in s.powered for c in (0, 1, 4, 5, 6, 7, 8, 9, 10, 11)} == {0}
+    assert len({(p[2], p[3]) for p in s.given}) == 1
+
+
+def test_a_pass_hands_the_thing_over(tmp_path):
+    """Grip, the key for a pass, both arms led together: there the taker's jaws close, then the giver's open."""
+    s = Session(tmp_path / "a.csv", [(1.5, 0.3), (4.0, "a"), (6.0, "p"), (7.0, (-0.3, 0.4)), (12.0, "b")], 14.0)
+    thing = s.bench.things[0].name
+    assert s.events == ["left pose", f"left grip {thing}", "pass left", "both pose", "right release"]
+    assert s.steps() == ["go", "grip", "pass", "release"]
+    left, right = (s.bench.arm(side).gripper.channel for side in ("left", "right"))
+    both = [k for k, p in enumerate(s.powered) if p[left] and p[right]]
+    assert s.powered[both[0] - 1][right] == 0, "the taker's jaws were limp until the pass"
+    shut = s.given[both[0]][left]
+    assert s.given[both[0] + 3][left] == shut, "the giver holds on for a moment"
+    opening = [p[left] for p in s.given[both[0] :]]
+    assert opening[-1] != shut
+    assert len(set(opening)) > 3, "without a jump"
+
+
+def test_a_pass_of_nothing_moves_no_jaws(tmp_path):
+    """It is said; taught from it, it is refused with what to do."""
+    s = Session(tmp_path / "b.csv", [(1.5, 0.3), (4.0, "r"), (5.0, (-0.3, 0.4))], 9.0)
+    assert s.events == ["left pose", "pass right", "both pose"]
+    assert any("holds nothing yet" in line for line in s.said)
+    assert {p[c] for p in s.powered for c in range(12)} == {0}
+    with pytest.raises(InputError, match="the right arm passes nothing"):
+        s.steps()
+
+
+def test_the_key_for_a_carry(tmp_path):
+    """Both grip, then a carry is told, then both arms are led to where it goes."""
+    s = Session(tmp_path / "a.csv", [(1.5, (0.3, 0.3)), (4.0, "c"), (6.0, "k"), (7.0, (-0.3, -0.3))], 10.0)
+    assert s.events == ["both pose", f"both grip {s.bench.things[0].name}", "carry", "both pose"]
+    assert s.steps() == ["go", "grip", "carry"]
 
 
 def test_one_arm_at_a_time(tmp_path):
