@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.util
+import sys
 import tempfile
 from functools import cache
 from pathlib import Path
@@ -49,12 +50,13 @@ def model() -> Model:
 
 
 @cache
-def example(name: str) -> ModuleType:
-    """A script of `examples/`, as a module."""
-    spec = importlib.util.spec_from_file_location(name, ROOT / "examples" / f"{name}.py")
+def example(name: str, folder: str = "examples") -> ModuleType:
+    """A script of `examples/` or of another folder, as a module."""
+    spec = importlib.util.spec_from_file_location(name, ROOT / folder / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module  # its dataclasses look themselves up there
     spec.loader.exec_module(module)
     return module
 

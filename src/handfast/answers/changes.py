@@ -18,6 +18,7 @@ from handfast.geometry.rigid import shift
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import chain_of
+from handfast.motion.drawing import with_drawings
 from handfast.routine.steps import Routine, Taught
 from handfast.units import DEGREE, KGF_CM
 
@@ -111,7 +112,9 @@ def _planned(facts: Facts, bench: Bench, routine: Routine) -> Facts:
 
 def _as_planned(facts: Facts, bench: Bench, routine: Routine) -> Facts:
     """Another bench or routine that moves as before."""
-    return facts_of(bench, routine, facts.measured, facts.laws, replace(facts.motion, routine=routine))
+    return facts_of(
+        bench, routine, facts.measured, facts.laws, replace(facts.motion, routine=with_drawings(facts.model, routine))
+    )
 
 
 # -- benches that differ in one thing --------------------------------------------------------------------

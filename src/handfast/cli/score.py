@@ -7,14 +7,30 @@ from argparse import ArgumentParser, Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+DEGREES = 57.29577951308232
+
 if TYPE_CHECKING:
     from handfast.desk.scoring import PointScore
+    from handfast.desk.work import Desk
     from handfast.scoring.split import Split
 
 
 def options(score: ArgumentParser) -> None:
     """The options of `handfast score`."""
     score.add_argument("file", nargs="?", type=Path, metavar="FILE", help="measured points, CSV (docs/scoring.md)")
+    score.add_argument(
+        "--card", nargs="?", type=Path, const=Path(), metavar="SVG", help="write the target card to print"
+    )
+    score.add_argument("--photo", type=Path, metavar="FILE", help="a photo or scan of the card with a drawing on it")
+    score.add_argument("--line", type=float, metavar="MM", help="with a photo: how long the card's check line is")
+    score.add_argument("--routine", metavar="NAME", help="with a photo: the routine that drew it")
+    score.add_argument("--step", type=int, metavar="N", help="with a photo: its step, where several draw")
+    score.add_argument("--drawing", type=Path, metavar="SVG", help="with a photo, instead of a routine: what was drawn")
+    score.add_argument("--width", type=float, metavar="MM", help="with a drawing: how wide it was drawn")
+    score.add_argument("--turn", type=float, default=0.0, metavar="DEG", help="with a drawing: how it was turned")
+    score.add_argument(
+        "--learn", action="store_true", help="with a routine: draw it next time shifted back by what the photo shows"
+    )
 
 
 def score(given: Namespace) -> int:
@@ -22,11 +38,20 @@ def score(given: Namespace) -> int:
     from handfast.desk import scoring, work
     from handfast.errors import InputError
 
-    if given.file is None:
+    asked = [given.file is not None, given.card is not None, given.photo is not None]
+    if sum(asked) != 1:
         raise InputError(
-            "nothing to score", expected="a CSV of points", next_step="docs/scoring.md shows what it may hold"
+            "nothing to score" if not any(asked) else "several things to score",
+            expected="a CSV of points, or --photo FILE of a card, or --card to print one",
+            next_step="docs/scoring.md shows what each may hold",
         )
     desk = work.open_bench(Path.cwd(), given.bench)
+    if given.card is not None:
+        path = scoring.write_card(desk, given.card if given.card != Path() else None)
+        print(f"{path}: print it at 100 %, tape it down flat, teach the tip onto its cross")
+        return 0
+    if given.photo is not None:
+        return _photo(given, desk)
     found = scoring.score_points(given.file)
     plain = points_plain(found)
     kept = scoring.keep(desk, str(given.file), plain)
@@ -35,6 +60,46 @@ def score(given: Namespace) -> int:
     else:
         print(points_text(found))
         print(f"stored in {kept}")
+    return 0
+
+
+def _photo(given: Namespace, desk: Desk) -> int:
+    from handfast.desk import scoring
+
+    mm = 1e-3
+    found = scoring.score_photo(
+        desk, given.photo, None if given.line is None else given.line * mm, given.drawing,
+        None if given.width is None else given.width * mm, given.turn / DEGREES, given.routine,
+        None if given.step is None else given.step - 1,
+    )  # fmt: skip
+    s = found.score
+    plain = {
+        "drawing": found.drawing, "rms_mm": _mm(s.rms), "worst_mm": _mm(s.worst), "drawn_pct": round(100 * s.share, 1),
+        "offset_mm": [_mm(float(v)) for v in s.offset], "turn_deg": round(DEGREES * s.turn, 3),
+        "scale_pct": round(100 * s.scale, 3), "shape_rms_mm": _mm(s.shape), "ink_width_mm": _mm(found.ink.width),
+        "marks_left_over_mm": _mm(found.ink.left_over), "pixels_per_mm": round(found.ink.scale, 2),
+    }  # fmt: skip
+    learnt = scoring.learn_shift(desk, found) if given.learn else None
+    kept = scoring.keep(desk, str(given.photo), plain)
+    if given.json:
+        print(json.dumps({**plain, "stored": str(kept)}, indent=2, ensure_ascii=False))
+        return 0
+    print(f"{given.photo.name} against {found.drawing}: the ink lies {plain['rms_mm']:.2f} mm off (root mean square)")
+    print(f"  worst {plain['worst_mm']:.2f} mm; {plain['drawn_pct']:.0f} % of the lines are drawn")
+    x, y = s.offset
+    print(
+        f"  shifted {1e3 * x:+.2f} mm in x and {1e3 * y:+.2f} mm in y, turned {DEGREES * s.turn:+.2f}°, "
+        f"{100 * s.scale:.2f} % of its size; what is left is shape: {1e3 * s.shape:.2f} mm"
+    )
+    print(
+        f"  the card: {found.ink.scale:.1f} pixels per mm, its marks fit to {1e3 * found.ink.left_over:.2f} mm; "
+        f"the line is {1e3 * found.ink.width:.1f} mm wide"
+    )
+    if learnt is not None:
+        print(f"  learnt: {learnt.name} draws it shifted back by that; draw and score it again")
+    elif found.where is not None and abs(x) + abs(y) > 5e-4:
+        print("  next: --learn shifts the next drawing back by that much")
+    print(f"stored in {kept}")
     return 0
 
 

@@ -18,6 +18,7 @@ from handfast.landing.flank import holding_torques, rest_error, taught_offsets
 from handfast.landing.predict import Poses, played_offsets
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
+from handfast.motion.drawing import with_drawings, without_drawings
 from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine, Taught
@@ -44,7 +45,7 @@ class Correction:
 def uncorrected(routine: Routine) -> Routine:
     """The routine without any correction: every command taken out."""
     steps = []
-    for step in routine.steps:
+    for step in without_drawings(routine).steps:
         for side in step.sides:
             taught = step.taught(side)
             if taught is not None:
@@ -55,7 +56,7 @@ def uncorrected(routine: Routine) -> Routine:
 
 def correct(model: Model, routine: Routine, known: Laws | None = None) -> Correction:
     """The routine with its commands written anew for this bench. `known`: time laws of earlier plans."""
-    plain, known = uncorrected(routine), {} if known is None else known
+    plain, known = with_drawings(model, uncorrected(routine)), {} if known is None else known
     motion = plan(model, plain, known=known)
     poses = taught_poses(model, motion)
     taught = taught_offsets(model, poses.taught, poses.arrived, poses.held, poses.loads, poses.load_offsets)

@@ -12,8 +12,16 @@ from handfast.desk.work import Desk
 
 if TYPE_CHECKING:
     from handfast.scoring.accuracy import Pose, Reversal
+    from handfast.scoring.lines import LineScore
+    from handfast.scoring.photo import Ink
     from handfast.scoring.points import Visits
     from handfast.scoring.split import Split
+
+
+TRUE_LINE = 0.1
+"""Length of the card's check line, m."""
+PRINTED_WITHIN = 0.01
+"""A card that is printed further off its size than this share is refused: its marks and sheet no longer fit."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +76,108 @@ def score_points(path: Path) -> PointScore:
             down.append(off[[w == "-" for w in p.way]])
         reversal["xyz"[axis]] = reversal_figures(up, down)
     return PointScore(points, poses, variation, distances, reversal, split_points(points))
+
+
+@dataclass(frozen=True)
+class DrawingScore:
+    """A drawing on a card scored; score: its figures; ink: what was found; where: routine and step that drew it."""
+
+    score: LineScore
+    ink: Ink
+    drawing: str
+    where: tuple[str, int, str] | None
+
+
+def write_card(desk: Desk, target: Path | None) -> Path:
+    """Write the target card to print, an SVG in true size, into the bench's folder or where it is asked for."""
+    from handfast.files.atomic import write_text
+    from handfast.scoring.card import card_svg
+
+    path = target or desk.folder.root / "target-card.svg"
+    write_text(path, card_svg())
+    return path
+
+
+def score_photo(
+    desk: Desk, photo: Path, line: float | None, drawing: Path | None, width: float | None, turn: float,
+    routine: str | None, step: int | None,
+) -> DrawingScore:  # fmt: skip
+    """Score ink on a target card against a drawing: an SVG, or what a routine's step `draw` draws.
+
+    line: length of the card's check line as measured on paper, m.
+    """
+    import numpy as np
+
+    from handfast.desk.work import routines
+    from handfast.errors import InputError
+    from handfast.motion.drawing import placed_lines
+    from handfast.routine.drawings import read_drawing
+    from handfast.routine.steps import Step
+    from handfast.scoring.lines import score_lines
+    from handfast.scoring.photo import read_ink
+
+    if line is None:
+        raise InputError(
+            "the card's scale is not known", where="--line", expected="the length of its check line, measured in mm",
+            next_step="measure it with a ruler: --line 100 if it is right",
+        )  # fmt: skip
+    if abs(line - TRUE_LINE) > PRINTED_WITHIN * TRUE_LINE:
+        raise InputError(
+            f"the card was printed at {100 * line / TRUE_LINE:.1f} % of its size",
+            where="--line",
+            expected=f"a line of {TRUE_LINE * 1e3:g} mm, to within {100 * PRINTED_WITHIN:g} %",
+            next_step='print it again at 100 % ("actual size"), or give what the ruler says in mm',
+        )
+    if (drawing is None) == (routine is None):
+        raise InputError(
+            "which drawing?",
+            expected="--routine NAME of one that draws, or --drawing FILE",
+            next_step="give one of them",
+        )
+    where = None
+    if routine is not None:
+        ((_, found),) = routines(desk, [routine])
+        numbers = [n for n, s in enumerate(found.steps) if s.do == "draw"]
+        if step is not None:
+            numbers = [n for n in numbers if n == step]
+        if len(numbers) != 1:
+            raise InputError(
+                f"{len(numbers)} steps draw" if step is None else f"step {step + 1} does not draw",
+                where=found.name,
+                expected="the number of one step that draws, --step N",
+                available=[str(n + 1) for n, s in enumerate(found.steps) if s.do == "draw"],
+                next_step="give one of them",
+            )
+        drawn = found.steps[numbers[0]]
+        where = (found.name, numbers[0], drawn.sides[0])
+        name = drawn.drawing or ""
+    else:
+        assert drawing is not None
+        drawn = Step(do="draw", lines=read_drawing(drawing, width), turn=turn)
+        name = drawing.name
+    ink = read_ink(photo)
+    scale = line / TRUE_LINE
+    figures = score_lines(ink.points * scale, [np.asarray(points) for points in placed_lines(drawn)])
+    return DrawingScore(figures, ink, name, where)
+
+
+def learn_shift(desk: Desk, found: DrawingScore) -> Path:
+    """Put what a photo showed beside the drawing's corner: the next time it is drawn that much the other way."""
+    import numpy as np
+
+    from handfast.errors import InputError
+    from handfast.routine.file import find_routines, read_routine, write_nudges
+
+    if found.where is None:
+        raise InputError("nothing to learn for", expected="--routine NAME", next_step="name the routine that drew it")
+    name, number, side = found.where
+    (path,) = find_routines(desk.folder, [name])
+    said = read_routine(path, desk.bench).steps[number].taught(side)
+    assert said is not None
+    before = np.zeros(3) if said.nudge is None else np.array(said.nudge)
+    way = before - np.array([*found.score.offset, 0.0])
+    write_nudges(path, {(number, side): tuple(float(x) for x in way)}, desk.bench)
+    return path
 
 
 def keep(desk: Desk, source: str, plain: dict[str, Any]) -> Path:

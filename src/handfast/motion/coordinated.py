@@ -98,7 +98,7 @@ def groups(routine: Routine) -> tuple[Group, ...]:
             case "grip":
                 for side in step.sides:
                     held[side] = number
-            case "go" | "stroke" | "pass" | "release":
+            case "go" | "stroke" | "draw" | "pass" | "release":
                 close()
                 for side in step.sides:
                     held.pop(side, None)

@@ -25,6 +25,7 @@ from handfast.motion.coordinated import (
     planned_error,
     work_out,
 )
+from handfast.motion.drawing import with_drawings
 from handfast.motion.gripping import closing_gap
 from handfast.motion.timing import (
     BLEND,
@@ -159,7 +160,7 @@ def plan(model: Model, routine: Routine, effort: float = EFFORT, known: Laws | N
     (`shortfalls`, timings that are not possible); the motion then still runs through the nearest poses, so that
     every question can be asked of it.
     """
-    return _Planner(model, routine, effort, {} if known is None else known).run()
+    return _Planner(model, with_drawings(model, routine), effort, {} if known is None else known).run()
 
 
 class _Planner:
@@ -292,6 +293,14 @@ class _Planner:
             where = (times - times[0]) / (times[-1] - times[0])
             rows = np.searchsorted(law.s, where - 1e-9).clip(0, len(law.s) - 1)
             self.arrivals += [Arrival(number, side, start + int(k), row) for row, k in enumerate(rows)]
+
+    def _do_draw(self, step: Step, number: int) -> None:
+        """The lines of a drawing, lifted in between: like a stroke, at the speed that the step allows."""
+        for side in step.sides:
+            missed = _taught(step, side).missed
+            if missed is not None:
+                self._note(Shortfall(number, side, "drawing", *missed))
+        self._do_stroke(step, number)
 
     def _do_pass(self, step: Step, number: int) -> None:
         """Present, settle, enter open, close, both hold, giver opens, both draw back along their fingers."""

@@ -45,9 +45,14 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
             taught[n, columns] = said.path[arrival.row]
             target[n, columns] = (said.path_command or said.path)[arrival.row]
             stroke = (arrival.step, arrival.side)
-            if stroke not in leads:
-                leads[stroke] = _stroke_lead(model, said, columns)
-            arrived[n, columns] = leads[stroke][arrival.row]
+            if motion.routine.steps[arrival.step].do == "draw":
+                # Its path is planned for the links; what is not known of it is where its corner was taught.
+                held[n, columns] = _HELD["planned"]
+                spread[n, columns] = said.unsure[arrival.row] if said.unsure is not None else 0.0
+            else:
+                if stroke not in leads:
+                    leads[stroke] = _stroke_lead(model, said, columns)
+                arrived[n, columns] = leads[stroke][arrival.row]
             moving[n] = arrival.row > 0
     tau = transmitted_torques(model, motion.q, motion.qd, motion.qdd, motion.loads, motion.load_offsets)
     flank = moving_offsets(model, motion.q, motion.qd, tau).flank

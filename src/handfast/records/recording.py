@@ -229,6 +229,7 @@ _EVENT_FORMS = (
     "left|right|both release",
     "left|right stroke begin",
     "left|right stroke end",
+    "left|right draw DRAWING.svg",
     "carry [THING]",
     "pass left|right [THING]",
     "left|right|both pose",
@@ -246,6 +247,7 @@ def _event(said: str, time: float, where: str) -> Event:
         or (side and len(words) == 2 and words[1] in ("release", "pose"))
         or words == ("undo",)
         or (words[0] in ("left", "right") and len(words) == 3 and words[1] == "stroke" and words[2] in ("begin", "end"))
+        or (words[0] in ("left", "right") and len(words) == 3 and words[1] == "draw")
         or (words[0] == "carry" and len(words) <= 2)
         or (words[0] == "pass" and len(words) in (2, 3) and words[1] in ("left", "right"))
         or (words[0] == "wait" and len(words) == 2)

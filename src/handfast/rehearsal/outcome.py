@@ -9,6 +9,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array, inverse, rotation_vector
+from handfast.motion.drawing import tip_path
 from handfast.records.run import Run
 from handfast.rehearsal.scene import Hold, Scene, is_rod
 from handfast.rehearsal.taught import TaughtLinks
@@ -372,7 +373,7 @@ def _landed(taught: TaughtLinks, run: Run, seen: Seen, bench: Bench) -> list[Lan
 def _lines(bench: Bench, routine: Routine, scene: Scene, taught: TaughtLinks, run: Run, seen: Seen) -> list[Line]:
     found = []
     for number, step in enumerate(routine.steps):
-        if step.do != "stroke":
+        if step.do not in ("stroke", "draw"):
             continue
         for side in step.sides:
             hold = next(
@@ -382,7 +383,10 @@ def _lines(bench: Bench, routine: Routine, scene: Scene, taught: TaughtLinks, ru
             if hold is None or not is_rod(bench.thing(hold.thing)) or (number, side) not in taught.tools:
                 continue
             half = 0.5 * bench.thing(hold.thing).size[2]
-            goal = ((taught.tools[number, side] @ hold.X_TO) @ np.array([0.0, 0.0, -half, 1.0]))[:, :2]
+            tools = taught.tools[number, side]
+            if step.do == "draw":
+                tools = tools[tip_path(step)[2]]
+            goal = ((tools @ hold.X_TO) @ np.array([0.0, 0.0, -half, 1.0]))[:, :2]
             during = run.t[run.step[:, SIDES.index(side)] == number]
             ink = seen.ink[hold.thing]
             if len(during):

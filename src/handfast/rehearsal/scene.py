@@ -15,6 +15,7 @@ import numpy as np
 from handfast.bench.parts import SIDES, Bench, Side, Thing
 from handfast.geometry.rigid import Array, inverse, pose
 from handfast.motion.carrying import thing_pose
+from handfast.motion.drawing import tip_path
 from handfast.routine.steps import Routine, Step
 
 LOW = 0.003
@@ -192,12 +193,15 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
             for side in sides:
                 hands[side].thing, hands[side].begins = thing.name, number
                 hands[side].X_TO = inverse(hands[side].at) @ X_WO
-        elif step.do == "stroke":
+        elif step.do in ("stroke", "draw"):
             for side in step.sides:
                 hand = hands[side]
                 if hand.thing is not None and is_rod(bench.thing(hand.thing)):
                     thing = bench.thing(hand.thing)
-                    tip = (taught[number, side] @ hand.X_TO) @ np.array([0.0, 0.0, -0.5 * thing.size[2], 1.0])
+                    tools = taught[number, side]
+                    if step.do == "draw":
+                        tools = tools[tip_path(step)[2]]
+                    tip = (tools @ hand.X_TO) @ np.array([0.0, 0.0, -0.5 * thing.size[2], 1.0])
                     # The hand drew the whole line: the pad reaches up to where the tip was mostly led.
                     paper = max(0.0, float(np.percentile(tip[:, 2], 75.0)) + PRESSED)
                     notes.append(f"the pad on which {side} writes lies {paper * 1e3:.1f} mm above the table")
@@ -244,7 +248,7 @@ def _next_stroke(routine: Routine, number: int, side: Side, taught: dict[tuple[i
         step = routine.steps[later]
         if step.do == "release" and side in step.sides:
             return None
-        if step.do == "stroke" and (later, side) in taught:
+        if step.do in ("stroke", "draw") and (later, side) in taught:
             return taught[later, side]
     return None
 

@@ -7,7 +7,7 @@ design the same places are taught again: their feedback shows other angles.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
+from handfast.motion.drawing import held_thing, tip_drop, tip_path, traced, without_drawings
 from handfast.rehearsal.scene import Scene
 from handfast.rehearsal.twin import Twin
 from handfast.routine.steps import Routine, Step, Taught
@@ -32,10 +33,14 @@ SMOOTH_ROWS = 5
 
 @dataclass(frozen=True)
 class TaughtLinks:
-    """Link angles (rows, joints) of each taught pose or path, by step and side, and the poses X_WT (rows, 4, 4)."""
+    """Link angles (rows, joints) of each taught pose or path, by step and side, and the poses X_WT (rows, 4, 4).
+
+    Of a drawing these are its whole path, as it follows from where its corner was taught; corners: X_WT (4, 4) there.
+    """
 
     links: dict[tuple[int, Side], Array]
     tools: dict[tuple[int, Side], Array]
+    corners: dict[tuple[int, Side], Array] = field(default_factory=dict)
 
 
 def _lead(truth: Truth, columns: slice) -> Array:
@@ -77,7 +82,8 @@ def taught_here(bench: Bench, truth: Truth, routine: Routine) -> TaughtLinks:
     """Where links were while a routine was taught, if its recording was taken on these very arms."""
     limp = _Limp(bench, truth)
     links: dict[tuple[int, Side], Array] = {}
-    for number, step, side, said in _said(routine):
+    corners: dict[tuple[int, Side], Array] = {}
+    for number, step, side, said in _said(without_drawings(routine)):
         columns = bench.columns(side)
         arrived = _arrived(said, columns)
         if said.path is not None:
@@ -89,21 +95,32 @@ def taught_here(bench: Bench, truth: Truth, routine: Routine) -> TaughtLinks:
         if said.held == "let go":
             link = link + limp.sag(side, link, shaft, arrived, _mass(bench, routine, number, side))
         links[number, side] = link[None]
-        del step
-    return TaughtLinks(links, _tools(bench, truth, links))
+        if step.do == "draw":
+            corners[number, side], links[number, side] = _drawing(bench, truth, routine, number, side, link)
+    return TaughtLinks(links, _tools(bench, truth, links), corners)
+
+
+def _drawing(bench: Bench, truth: Truth, routine: Routine, number: int, side: Side, link: Array) -> tuple[Array, Array]:
+    """Where the TCP was at a drawing's corner, and the links' path (rows, joints) that draws it from there."""
+    one = truth.chain.only(SIDES.index(side))
+    _, points, _ = tip_path(routine.steps[number])
+    path, _, _ = traced(one, link, points, tip_drop(bench, held_thing(routine, number, side)))
+    return tool_poses(one, link)[0, 0], path
 
 
 def taught_again(bench: Bench, truth: Truth, routine: Routine, places: TaughtLinks) -> tuple[Routine, TaughtLinks]:
     """The routine as it would have been taught on other arms: TCPs led to the same places, other angles read."""
     limp = _Limp(bench, truth)
-    steps = list(routine.steps)
+    steps = list(without_drawings(routine).steps)
+    corners: dict[tuple[int, Side], Array] = {}
     links: dict[tuple[int, Side], Array] = {}
-    for number, _, side, said in _said(routine):
+    for number, step, side, said in _said(without_drawings(routine)):
         columns, arm = bench.columns(side), SIDES.index(side)
         one = truth.chain.only(arm)
         near = places.links[number, side][0]
         rows = []
-        for X_WT in places.tools[number, side]:
+        drawn = step.do == "draw"
+        for X_WT in places.corners[number, side][None] if drawn else places.tools[number, side]:
             near = solve(one, X_WT, near).q[0]
             near = np.clip(near, one.travel[:, 0], one.travel[:, 1])
             rows.append(near)
@@ -125,8 +142,10 @@ def taught_again(bench: Bench, truth: Truth, routine: Routine, places: TaughtLin
                 link, shaft = (link[0] + moved)[None], limp.shaft
             said = replace(said, pose=tuple(float(x) for x in shown(truth, columns, shaft)), command=None)
         links[number, side] = link
+        if drawn:
+            corners[number, side], links[number, side] = _drawing(bench, truth, routine, number, side, link[0])
         steps[number] = steps[number].with_taught(side, said)
-    return replace(routine, steps=tuple(steps)), TaughtLinks(links, _tools(bench, truth, links))
+    return replace(routine, steps=tuple(steps)), TaughtLinks(links, _tools(bench, truth, links), corners)
 
 
 def _said(routine: Routine) -> list[tuple[int, Step, Side, Taught]]:

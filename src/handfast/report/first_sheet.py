@@ -155,6 +155,8 @@ def does(view: RoutineView) -> str:
                 said.append(f"passes {step.thing or 'a thing'} from {step.giver} to {step.taker}")
             case "carry":
                 said.append(f"carries {step.thing or 'something'} with both arms")
+            case "draw":
+                said.append(f"draws {step.drawing} ({' and '.join(step.sides)})")
             case "stroke":
                 said.append(f"follows a taught path ({' and '.join(step.sides)})")
     told = list(dict.fromkeys(said))

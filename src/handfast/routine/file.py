@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from handfast.bench.folder import BenchFolder
-from handfast.bench.parts import Bench
+from handfast.bench.parts import SIDES, Bench
 from handfast.errors import InputError
 from handfast.files.atomic import write_text
 from handfast.files.document import Document, Key, parse_document, read_document
 from handfast.files.fields import read_table, table_of
+from handfast.routine.drawings import find_drawing, read_drawing
 from handfast.routine.steps import HOLDS, Routine, Step, Taught
 from handfast.units import DEGREE
 
@@ -57,6 +59,7 @@ def read_routine(path: Path, bench: Bench) -> Routine:
 def routine_of(document: Document, bench: Bench) -> Routine:
     """The routine of a document that is already parsed."""
     routine = read_table(Routine, document.values, document, ())
+    routine = replace(routine, steps=tuple(_with_lines(s, n, document) for n, s in enumerate(routine.steps)))
     if not routine.steps:
         raise InputError(
             "no step",
@@ -69,6 +72,32 @@ def routine_of(document: Document, bench: Bench) -> Routine:
         _check_step(step, number, names, bench, document)
         names.add(step.name)
     return routine
+
+
+def _with_lines(step: Step, number: int, document: Document) -> Step:
+    """A step with the lines of its drawing."""
+    key: Key = ("step", number)
+    if step.do != "draw":
+        if step.drawing is not None:
+            raise InputError(
+                f"a drawing in a step {step.do}", where=document.place((*key, "drawing")), expected='do = "draw"',
+                next_step="mend this step",
+            )  # fmt: skip
+        return step
+    if step.drawing is None:
+        raise InputError(
+            "drawing is missing", where=document.place(key), expected='drawing = "NAME.svg", a file in drawings/',
+            next_step="mend this step",
+        )  # fmt: skip
+    if len([side for side in SIDES if step.taught(side) is not None]) != 1:
+        raise InputError(
+            "a draw needs the pose of the one arm that draws",
+            where=document.place(key),
+            expected="[step.left] or [step.right]: the pen's tip on the paper, at the drawing's lower left corner",
+            next_step="mend this step, or teach it again",
+        )
+    path = find_drawing(step.drawing, document.path)
+    return replace(step, lines=read_drawing(path, step.width))
 
 
 def _check_step(step: Step, number: int, names: set[str], bench: Bench, document: Document) -> None:
@@ -241,7 +270,8 @@ def rewrite_commands(path: Path, routine: Routine, bench: Bench) -> None:
                 continue
             values = table_of(taught)
             for name in ("command_deg", "path_command_deg"):
-                if name in values:
+                # What a drawing sends is worked out anew each time.
+                if name in values and step.do != "draw":
                     raw[side][name] = _long(values[name]) if name.startswith("path") else values[name]
                 elif name in raw[side]:
                     del raw[side][name]

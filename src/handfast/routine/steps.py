@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from handfast.bench.parts import SIDES, Rows, Side, Vector
-from handfast.files.fields import choice, matrix, number, table, tables, text, vector, whole
+from handfast.files.fields import choice, derived, matrix, number, table, tables, text, vector, whole
 
 HOLDS = ("held", "let go", "unknown", "planned")
 KEEPS = ("pose", "taught", "distance", "mirror")
-KINDS = ("go", "grip", "release", "wait", "stroke", "pass", "carry")
+KINDS = ("go", "grip", "release", "wait", "stroke", "draw", "pass", "carry")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +33,10 @@ class Taught:
     path: Rows | None = matrix("path_deg", "a taught path, one row of angles per sample", -720, 720)
     times: Vector | None = vector("path_s", None, "time of each row of the path", None, 0, 36000)
     path_command: Rows | None = matrix("path_command_deg", "corrected feedback targets of the path", -720, 720)
+    # Of a drawing, while it is in memory: standard deviation of where its path is (rows, joints) rad; how far the path
+    # misses, m, and passes a stop, rad.
+    unsure: Rows | None = derived(None)
+    missed: tuple[float, float] | None = derived(None)
 
     @property
     def arrivals(self) -> tuple[int, ...] | None:
@@ -71,6 +75,13 @@ class Step:
     swing: float = number("swing_deg", 0, -360, 360, "in a carry without taught poses: turn about the vertical")
     swing_about: Vector | None = vector("swing_about_mm", None, "x and y of that vertical (its middle if left out)", 2)
     squeeze: float = number("squeeze_N", 0, 0, 1000, "in a carry: force with which the arms press on the thing")
+    drawing: str | None = text("drawing", None, "in a draw: the SVG file, in the bench's folder drawings/")
+    width: float | None = number(
+        "width_mm", None, 0.5, 2000, "in a draw: width of the ink (as in the file if left out)"
+    )
+    turn: float = number("turn_deg", 0, -360, 360, "in a draw: turn of the drawing on the paper")
+    lift: float = number("lift_mm", 8, 0.5, 200, "in a draw: how far the pen is lifted between lines")
+    speed: float = number("speed_mm_per_s", 25, 0.5, 500, "in a draw: speed of the pen on the paper, at most")
     after: str | None = text("after", None, "name of an earlier step that must be over first")
 
     def taught(self, side: str) -> Taught | None:
@@ -90,6 +101,9 @@ class Step:
         if named or self.arm is None:
             return named or SIDES
         return SIDES if self.arm == "both" else (self.arm,)  # type: ignore[return-value]
+
+    # The lines of a drawing (x, y) m from its lower left corner, read with the routine.
+    lines: tuple[tuple[tuple[float, float], ...], ...] = derived(())
 
     @property
     def moves_thing(self) -> bool:

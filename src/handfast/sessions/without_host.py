@@ -35,7 +35,7 @@ def trims_of(model: Model, motion: Motion, run: Run) -> Trims:
 
     Raises InputError if the run did not stop where this motion stops: the routine has changed since.
     """
-    rests = {(r.step, r.side): r for r in run.rests if r.row is None}
+    rests = {(r.step, r.side): r for r in run.rests if not r.row}
     found = {}
     for arrival in motion.arrivals:
         if arrival.row:

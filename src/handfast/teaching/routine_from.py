@@ -276,6 +276,8 @@ def _event_step(event: Event, bench: Bench, recording: Recording) -> Step | None
             return Step(do="grip", arm=words[0], thing=words[2])
         if words[1] == "release":
             return Step(do="release", arm=words[0])
+        if words[1] == "draw":
+            return Step(do="draw", arm=words[0], drawing=words[2])
         return None
     if words[0] == "pass":
         return Step(do="pass", giver=words[1], thing=named)
@@ -286,12 +288,30 @@ def _event_step(event: Event, bench: Bench, recording: Recording) -> Step | None
     return None
 
 
+def _at_corner(step: Step, before: list[Step], recording: Recording) -> Step:
+    """A draw has the last pose of its arm, the tip on the drawing's corner, as its own; that step stays, too."""
+    side: Side = "left" if step.arm == "left" else "right"
+    for earlier in reversed(before):
+        said = earlier.taught(side)
+        if said is not None and said.pose is not None:
+            return replace(step, arm=None).with_taught(side, said)
+    raise InputError(
+        f"the {side} arm has no pose before `{side} draw {step.drawing}`",
+        where=recording.source,
+        expected="the pen's tip held still on the paper, at the drawing's lower left corner, and then that event",
+        next_step="record again, or mend the events",
+    )
+
+
 def _joined(steps: list[Step], recording: Recording) -> list[Step]:
     """An event `pass` or `carry` takes the next pose of both arms as its own, and what they hold as its thing."""
     result: list[Step] = []
     waiting: Step | None = None
     in_hand: dict[str, str] = {}
     for step in steps:
+        if step.do == "draw":
+            result.append(_at_corner(step, result, recording))
+            continue
         if step.do == "grip" and step.thing is not None:
             in_hand.update(dict.fromkeys(step.sides, step.thing))
         if step.do == "release":
