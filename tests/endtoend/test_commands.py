@@ -16,7 +16,7 @@ from handfast.store.runs import list_runs, load_run
 from support import seedling
 from support.commands import contents, handfast, said
 
-QUESTIONS = ["reach", "lift", "pace", "clear", "miss", "power", "heat"]
+QUESTIONS = ["reach", "lift", "pace", "clear", "grip", "miss", "power", "heat"]
 """Those that every routine is asked."""
 
 

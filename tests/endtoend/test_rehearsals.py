@@ -165,3 +165,31 @@ def test_draws_repeat_and_have_an_interval():
 def test_both_other_routines_corrected():
     """Tray and label with corrected commands, as a maker plays them in the end."""
     assert rehearse(seedling.bench(), rehearsing.taught("carry-tray")).outcome.works
+
+
+def test_the_label_is_written():
+    """Corrected, the pen in grooved pads: it stays put, and most of the taught line is drawn.
+
+    How much of it, hangs on the hand that taught: where it gave way a little, the pen comes down 3 mm too high. 98 %
+    for the demo's recording; this one's line is drawn to 70 %, and that is the only event there may be.
+    """
+    outcome = rehearse(seedling.bench(), rehearsing.taught("write-label")).outcome
+    assert all(event.kind == "line broken" for event in outcome.events), outcome.events
+    (line,) = outcome.lines
+    assert line.share > 0.6
+    (grip,) = outcome.grips
+    assert np.degrees(grip.tilt) < 6.0
+
+
+@pytest.mark.parametrize("how", ["flat pads", "held at its end"] if SOAK else ["held at its end"])
+def test_a_pen_held_badly_turns_away(how):
+    """Between flat pads, or gripped 50 mm above its middle in a groove, the drag of its tip turns it: broken line."""
+    bench = seedling.bench()
+    if how == "flat pads":
+        bench = with_gripper(bench, "left", groove=0.0)
+    else:
+        bench = with_thing(bench, "pen", grip_height=0.05)
+    outcome = rehearse(bench, rehearsing.taught("write-label")).outcome
+    kinds = {event.kind for event in outcome.events}
+    assert "tilted" in kinds
+    assert all("pen" in event.part for event in outcome.events)

@@ -82,6 +82,9 @@ def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
             yield from together_trials(facts, finding)
             yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))
             yield _slower(facts, 0.6)
+        case "grip":
+            yield from grip_trials(facts, finding)
+            yield _slower(facts, 0.6)
         case "miss":
             yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))
             if isinstance(joint, int):
@@ -103,6 +106,59 @@ def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
                 yield from _stronger(facts, joint)
                 yield _spring(facts, joint)
             yield _pause(facts)
+
+
+def grip_trials(facts: Facts, finding: Finding) -> Iterator[Trial]:
+    """Other pads, a groove, a stronger gripper servo, or another place to grip the thing."""
+    side, name = finding.subject.get("side"), finding.subject.get("thing")
+    if not isinstance(side, str) or not isinstance(name, str):
+        return
+    bench = facts.bench
+    arm, thing = bench.arm(side), bench.thing(name)
+    gripper = arm.gripper
+
+    def pads(**more: object) -> Callable[[], Facts]:
+        changed = dataclasses.replace(arm, gripper=dataclasses.replace(gripper, **more))  # type: ignore[arg-type]
+        return lambda: _as_planned(facts, _with_arm(bench, side, changed), facts.routine)
+
+    def other(**more: object) -> Callable[[], Facts]:
+        new = dataclasses.replace(thing, **more)  # type: ignore[arg-type]
+        things = tuple(new if t.name == name else t for t in bench.things)
+        return lambda: _planned(facts, dataclasses.replace(bench, things=things), facts.routine)
+
+    if thing.is_rod and gripper.groove == 0.0:
+        yield Trial(f"a V-groove of 90° in the {side} pads", pads(groove=np.pi / 2, pads_pivot=False))
+    if gripper.pads_pivot:
+        yield Trial(f"{side} pads that do not pivot", pads(pads_pivot=False))
+    yield Trial(
+        f"{side} pads half as large again ({1.5e3 * gripper.pad_radius:.0f} mm)",
+        pads(pad_radius=1.5 * gripper.pad_radius, finger_width=max(gripper.finger_width, 3.0 * gripper.pad_radius)),
+    )
+    if min(gripper.friction, thing.friction) < 0.8:
+        words = f"softer rubber on the {side} pads, and a sleeve of it on {name} (friction 0.8)"
+        yield Trial(words, _both(facts, side, name, 0.8))
+    if thing.is_rod:
+        nearer = thing.grip_height - 0.25 * thing.size[2]
+        yield Trial(f"{name} gripped {250 * thing.size[2]:.0f} mm nearer to its tip", other(grip_height=nearer))
+    elif abs(thing.grip_height) > 1e-4:
+        yield Trial(f"{name} gripped at its middle", other(grip_height=0.0))
+    now = bench.servo_of(gripper)
+    better = [s for s in bench.stock if s.stall_torque > 1.15 * now.stall_torque and s.travel >= np.ptp(gripper.travel)]
+    for servo in sorted(better, key=lambda s: s.price)[:1]:
+        yield Trial(f"{servo.name} in the {side} gripper (price {servo.price:g})", pads(servo_name=servo.name))
+
+
+def _both(facts: Facts, side: str, name: str, friction: float) -> Callable[[], Facts]:
+    """Pads and thing both of that friction."""
+    bench = facts.bench
+    arm = bench.arm(side)
+    changed = _with_arm(
+        bench, side, dataclasses.replace(arm, gripper=dataclasses.replace(arm.gripper, friction=friction))
+    )
+    things = tuple(
+        dataclasses.replace(t, friction=max(t.friction, friction)) if t.name == name else t for t in bench.things
+    )
+    return lambda: _as_planned(facts, dataclasses.replace(changed, things=things), facts.routine)
 
 
 def _planned(facts: Facts, bench: Bench, routine: Routine) -> Facts:

@@ -4,7 +4,7 @@ reach   is every pose inside the joints' travel           degrees to the nearest
 lift    can every servo carry its load at every instant   available / needed torque
 pace    can the joints keep up with this timing           time asked / shortest time that would work
 clear   do arms, table and things keep apart              mm left, dead motion taken off
-meet and together, in their own file
+meet, together and grip, in files of their own
 miss    how far from the taught pose does the TCP land    tolerance / predicted miss
 power   do supply, wires and fuse carry the current       available / peak current
 heat    how warm do servos get when it is repeated        degrees below the limit
@@ -17,6 +17,7 @@ from collections.abc import Callable
 import numpy as np
 
 from handfast.answers.facts import Facts
+from handfast.answers.grip_question import grip
 from handfast.answers.judging import MOST, Finding
 from handfast.answers.pair_questions import as_things_land, meet, together
 from handfast.bench.parts import SIDES
@@ -354,10 +355,11 @@ QUESTIONS: dict[str, Callable[[Facts], Finding]] = {
     "clear": clear,
     "meet": meet,
     "together": together,
+    "grip": grip,
     "miss": miss,
     "power": power,
     "heat": heat,
 }
 
-ASKED_OF = {"meet": ("pass",), "together": ("carry",)}
+ASKED_OF = {"meet": ("pass",), "together": ("carry",), "grip": ("grip", "pass")}
 """Questions that are only asked of routines with such a step."""

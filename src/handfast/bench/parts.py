@@ -175,6 +175,9 @@ class Gripper(Servoed):
     friction: float = number("pad_friction", 0.6, 0.01, 3, "coefficient of friction of the pads")
     pad_radius: float = number("pad_radius_mm", 5, 0.1, 200, "effective radius of a pad, for twisting")
     twist_limit: float = number("pad_twist_deg", 5, 0, 180, "twist that the pads give without slipping")
+    groove: float = number(
+        "groove_deg", 0, 0, 170, "included angle of a V-groove in the pads, along the fingers; 0: flat"
+    )
     pads_pivot: bool = flag("pads_pivot", False, "true if the pads turn freely about the line on which they close")
 
 
@@ -252,6 +255,10 @@ class Obstacle:
     yaw: float = number("yaw_deg", 0, -360, 360, "how far it is turned about z")
 
 
+SLIM = 4.0
+"""A thing this many times longer than thick is a rod: it has a tip, and writes."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Thing:
     """Something the arms handle."""
@@ -264,6 +271,11 @@ class Thing:
     grip_height: float = number("grip_height_mm", 0, -5000, 5000, "height of the grip above its middle")
     grip_span: float = number("grip_span_mm", 0, 0, 5000, "distance of the two grips of a carry, 0 if one arm holds it")
     crush_force: float = number("crush_N", 40, 0.01, 10000, "squeeze that damages it")
+
+    @property
+    def is_rod(self) -> bool:
+        """Whether it is long and thin, like a pen."""
+        return self.size[2] > SLIM * max(self.size[0], self.size[1])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,6 +9,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Gripper
 from handfast.geometry.rigid import Array
+from handfast.mechanics.grip import WALLS, groove_friction
 from handfast.mechanics.model import Bodies, Chain, bodies_of
 from handfast.rehearsal.scene import Placed, Scene, is_rod
 
@@ -115,7 +116,7 @@ def mjcf(bench: Bench, chain: Chain, scene: Scene, bodies: Bodies | None = None)
             'rgba="0.97 0.97 0.94 1"/></body>'
         )
     pairs = _pairs(bodies)
-    pads: list[tuple[str, float]] = []
+    pads: list[tuple[str, Gripper]] = []
     for arm, side in enumerate(SIDES):
         part = chain.columns(arm)
         gripper = bench.arm(side).gripper
@@ -142,18 +143,23 @@ def mjcf(bench: Bench, chain: Chain, scene: Scene, bodies: Bodies | None = None)
                 text.append(f'<geom name="{bodies.names[k]}" class="arm" {shape} mass="0"/>')
             if last:
                 text.append(_hand(side, gripper, chain, arm, jaw))
-                pads += [(f"{side} pad {sign}", gripper.friction) for sign in "+-"]
+                pads += [(f"{side} pad {sign}", gripper) for sign in "+-"]
         text.append("</body>" * (part.stop - part.start + 1))
         world += text
     for placed in scene.things:
         world.append(_thing(placed))
         if placed.handed_to is not None:
             world.append(f'<body name="{placed.thing.name} hand" mocap="true" {frame(placed.X_WO)}/>')
-        for pad, friction in pads:
-            mu = min(friction, placed.thing.friction)
+        for pad, gripper in pads:
+            mu, turn, dims = min(gripper.friction, placed.thing.friction), 0.0001, 3
+            if gripper.groove > 0.0 and is_rod(placed.thing):
+                # A V-groove about a rod, by what it bears: its walls' friction, and the couple of their pushes.
+                turn, dims = WALLS * gripper.pad_radius / float(np.tan(0.5 * gripper.groove)), 4
+                mu = groove_friction(mu, gripper.groove)
             for name in geoms_of(placed):
                 pairs.append(
-                    f'<pair geom1="{pad}" geom2="{name}" condim="3" friction="{mu!r} {mu!r} 0.0001 1e-6 1e-6" '
+                    f'<pair geom1="{pad}" geom2="{name}" condim="{dims}" '
+                    f'friction="{mu!r} {mu!r} {turn!r} 1e-6 1e-6" '
                     'solref="0.002 1" solimp="0.95 0.99 0.0002"/>'
                 )
         if scene.paper is not None and is_rod(placed.thing):

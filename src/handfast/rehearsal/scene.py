@@ -30,9 +30,6 @@ PRESSED = 0.0015
 UNFIT = 0.006
 """Hands taught this far from fitting on one thing show that the bench's figures are off, m."""
 
-SLIM = 4.0
-"""A thing this many times longer than thick is a rod: it has a tip, and writes."""
-
 
 @dataclass(frozen=True)
 class Placed:
@@ -73,7 +70,7 @@ class Scene:
 
 def is_rod(thing: Thing) -> bool:
     """Whether a thing is a slim rod along its z: a pen."""
-    return thing.size[2] > SLIM * max(thing.size[0], thing.size[1])
+    return thing.is_rod
 
 
 def foot(thing: Thing, X_WO: Array) -> float:

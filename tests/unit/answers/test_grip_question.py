@@ -1,0 +1,81 @@
+"""The question grip on the seedling routines: what it finds, and which changes turn it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from handfast.answers.ask import ask
+from handfast.answers.facts import facts_of
+from handfast.answers.grip_question import grip, held_things
+from handfast.correction.correct import correct
+from handfast.mechanics.model import model_of
+from support import seedling
+
+
+def with_gripper(bench, side, **changes):
+    """The bench with something of one gripper changed."""
+    arm = bench.arm(side)
+    arm = replace(arm, gripper=replace(arm.gripper, **changes))
+    return replace(bench, arms=replace(bench.arms, **{side: arm}))
+
+
+def with_thing(bench, name, **changes):
+    """The bench with one thing changed."""
+    return replace(bench, things=tuple(replace(t, **changes) if t.name == name else t for t in bench.things))
+
+
+def test_a_pot_at_rest_needs_its_weight_over_twice_the_friction():
+    """In the middle sample: m g / 2µ = 0.34 N for 45 g at 0.65, a little more where it hangs askew; 4 times at most."""
+    facts = facts_of(seedling.bench(), seedling.routine("pass-pot"), ())
+    held = held_things(facts)
+    assert {(h.side, h.thing.name) for h in held} == {("left", "plug-pot"), ("right", "plug-pot")}
+    for h in held:
+        least = h.thing.mass * 9.81 / (2 * 0.65)
+        assert 0.9 * least < np.median(h.needed) < 1.8 * least
+        assert h.needed.max() < 4 * least
+
+
+def test_the_pen_needs_a_groove():
+    """write-label, corrected: held in the shipped groove; between flat pads it fails, and the groove is proposed."""
+    bench = seedling.bench()
+    routine = correct(model_of(bench), seedling.routine("write-label")).routine
+    assert ask(facts_of(bench, routine, ()), False).of("grip").verdict in ("holds", "tight")
+    flat = with_gripper(bench, "left", groove=0.0)
+    answer = ask(facts_of(flat, routine, ())).of("grip")
+    assert answer.verdict == "fails"
+    assert "pen" in answer.finding.why
+    assert answer.changes[0].words == "a V-groove of 90° in the left pads"
+    assert answer.changes[0].verdict != "fails"
+
+
+def test_gripped_further_from_its_tip_is_worse():
+    """Every mm of lever is charged; pads that pivot cannot hold a pen that writes."""
+    bench = seedling.bench()
+    routine = correct(model_of(bench), seedling.routine("write-label")).routine
+    margins = [grip(facts_of(with_thing(bench, "pen", grip_height=h), routine, ())).margin for h in (-0.03, 0.0, 0.03)]
+    assert margins[0] > margins[1] > margins[2]
+    loose = with_gripper(bench, "left", pads_pivot=True)
+    found = grip(facts_of(loose, routine, ()))
+    assert found.margin < 0.1
+    assert "pads that turn freely" in found.why
+
+
+def test_a_heavy_thing_and_a_slippery_one():
+    """Ten times the weight, or a tenth of the friction, needs about ten times the press (a heavy one moves slower)."""
+    bench, routine = seedling.bench(), seedling.routine("pass-pot")
+    plain = grip(facts_of(bench, routine, ())).margin
+    heavy = grip(facts_of(with_thing(bench, "plug-pot", mass=0.45), routine, ())).margin
+    slippery = grip(facts_of(with_thing(bench, "plug-pot", friction=0.065), routine, ())).margin
+    assert plain / 11 < heavy < plain / 6
+    assert plain / 11 < slippery < plain / 6
+
+
+def test_nothing_held_is_not_asked():
+    """A routine without grip or pass has no such answer; asked all the same, it says that nothing is held."""
+    routine = seedling.routine_of(seedling.go("left", 0, -20, 80, 60, 0))
+    facts = facts_of(seedling.bench(), routine, ())
+    assert "grip" not in {a.question for a in ask(facts, False).answers}
+    assert grip(facts).why == "no hand holds anything"
+    assert np.isfinite(grip(facts).margin)
