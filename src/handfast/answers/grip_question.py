@@ -84,6 +84,8 @@ def held_things(facts: Facts) -> list[Held]:
             # A groove closes about a rod; other things lie across it as on a flat pad.
             groove = gripper.groove if thing.is_rod else 0.0
             needed = needed_press(pull, push, twist, tilt, mu, gripper.pad_radius, groove, pivot)
+            if not gripper.opening[0] <= thing.grip_width <= gripper.opening[1]:
+                needed = np.full_like(needed, np.inf)
             found.append(Held(side, thing, on, needed, grip_force(bench, gripper, thing), pull, twist, tilt, pen[on]))
     return found
 
@@ -160,11 +162,12 @@ def grip(facts: Facts) -> Finding:
         if one.tilt[k] > 1e-4:
             parts.append(f"{one.tilt[k] * 1e3:.1f} mN·m of tilt")
         by = f", {one.pen[k]:.1f} N of it the pen on paper" if one.pen[k] > 0.0 else ""
-        asked = (
-            "can not be held by pads that turn freely"
-            if np.isinf(one.needed[k])
-            else (f"needs {one.needed[k]:.1f} N on each pad")
-        )
+        asked = f"needs {one.needed[k]:.1f} N on each pad"
+        low, high = gripper.opening
+        if not low <= one.thing.grip_width <= high:
+            asked = f"is {1e3 * one.thing.grip_width:.0f} mm wide, the jaws take {1e3 * low:.0f} to {1e3 * high:.0f} mm"
+        elif np.isinf(one.needed[k]):
+            asked = "cannot be held by pads that turn freely"
         worst = Finding(
             float(min(ratio[k], MOST)),
             float(m.t[n]),

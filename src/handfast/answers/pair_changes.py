@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
 from handfast.answers.facts import Facts, facts_of
 from handfast.answers.judging import Finding, limits_of
+from handfast.answers.pair_questions import meet
 from handfast.bench.parts import SIDES, Bench
 from handfast.geometry.rigid import shift
 from handfast.mechanics.inverse import solve
@@ -19,6 +21,13 @@ from handfast.motion.coordinated import groups
 from handfast.motion.passing import with_planned_meeting
 from handfast.routine.steps import Routine, Step
 from handfast.units import DEGREE
+
+BY = (0.04, 0.08, 0.16, 0.24, 0.32, 0.4)
+"""How much nearer bases are tried, m."""
+SLIMMER = 2.0 / 3.0
+"""Narrower fingers, as a share of what they are, that are tried along with other changes."""
+LEAST_FINGER = 0.003
+"""Fingers narrower than this bend, m (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -68,26 +77,109 @@ def meet_trials(facts: Facts, finding: Finding) -> Iterator[Trial]:
             bench = with_gripper(bench, side, **changed)
         return bench
 
-    grippers = [facts.bench.arm(side).gripper for side in SIDES]
+    bench, step = facts.bench, facts.routine.steps[number]
+    assert step.thing is not None
+    thing = bench.thing(step.thing)
+    grippers = [bench.arm(side).gripper for side in SIDES]
+    yield Trial("the meeting planned: handfast plan", lambda: planned(bench))
+    yield Trial("half the play in every joint, the meeting planned", lambda: planned(_tight(bench)))
+    # What a small thing is short of: fingers that are narrower by that, or a larger thing.
+    lacking = finding.subject.get("too_small")
+    if isinstance(lacking, float):
+        slim = np.floor((min(g.finger_width for g in grippers) - lacking) * 1e3 - 1.0) / 1e3
+        if slim >= LEAST_FINGER:
+            yield Trial(
+                f"fingers {slim * 1e3:.0f} mm wide on both hands, the meeting planned",
+                lambda: planned(everywhere(finger_width=slim)),
+            )
+        for slimmer, tighter in ((1.0, False), (SLIMMER, False), (SLIMMER, True)):
+            for more in (0.002, 0.006, 0.012, 0.02):
+                wide = np.ceil((max(thing.size[0], thing.size[2]) + slimmer * lacking + more) * 1e3) / 1e3
+                made = _with_thing(bench, step.thing, size=(wide, thing.size[1], wide), grip_height=0.0)
+                made = _slim(_tight(made) if tighter else made, slimmer)
+                found = planned(made)
+                if found is not None and _room(found) >= 0.0:
+                    also = "" if slimmer == 1.0 else f", fingers {_slimmest(bench, slimmer) * 1e3:.0f} mm wide"
+                    also += ", half the play in every joint" if tighter else ""
+                    yield Trial(
+                        f"a {thing.name} {wide * 1e3:.0f} mm wide and tall{also}, the meeting planned",
+                        lambda found=found: found,  # type: ignore[misc]
+                    )
+                    break
     narrow = 0.5 * min(g.finger_width for g in grippers)
-    wide = max(g.opening[1] for g in grippers) + 0.015
-    yield Trial("the meeting planned: handfast plan", lambda: planned(facts.bench))
     yield Trial(
         f"fingers {narrow * 1e3:.0f} mm wide on both hands, the meeting planned",
         lambda: planned(everywhere(finger_width=narrow)),
     )
-    yield Trial("half the play in every joint, the meeting planned", lambda: planned(_tight(facts.bench)))
+    wide = max(g.opening[1] for g in grippers) + 0.015
     yield Trial(
         f"jaws that open {wide * 1e3:.0f} mm on both hands, the meeting planned",
         lambda: planned(everywhere(opening=(min(g.opening[0] for g in grippers), wide))),
     )
-    for by in (0.04, 0.08, 0.16):
-        nearer = _nearer(facts.bench, by)
-        if nearer is not None:
-            yield Trial(
-                f"both bases {by * 1e3:.0f} mm nearer, the meeting planned",
-                lambda bench=nearer: planned(bench),  # type: ignore[misc]
-            )
+    yield from _moved_bases(facts, planned)
+
+
+def too_far(bench: Bench, routine: Routine, number: int) -> float | None:
+    """By how much, m, the bases stand too far apart for pass `number` to be planned at all; None if that is not why."""
+    apart = float(np.linalg.norm(np.subtract(bench.arms.right.base, bench.arms.left.base)))
+
+    def reaches(by: float) -> bool:
+        nearer = _nearer(bench, by)
+        if nearer is None:
+            return False
+        return with_planned_meeting(model_of(nearer), routine, number, meeting_limits(nearer)) is not None
+
+    tried = next((by for by in np.arange(0.05, apart - 0.1, 0.05) if reaches(float(by))), None)
+    if tried is None:
+        return None
+    low, high = float(tried) - 0.05, float(tried)
+    for _ in range(5):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if reaches(middle) else (middle, high)
+    return high
+
+
+def _moved_bases(facts: Facts, planned: Callable[[Bench], Facts | None]) -> Iterator[Trial]:
+    """Bases nearer to each other, both or one alone, by as little as lets the hands meet."""
+    for which, words in (("both", "both bases"), ("left", "the left base"), ("right", "the right base")):
+        for slimmer, by in product((1.0, SLIMMER), BY):
+            nearer = _nearer(facts.bench, by, which)
+            found = None if nearer is None else planned(_slim(nearer, slimmer))
+            if found is not None and _room(found) >= 0.0:
+                also = "" if slimmer == 1.0 else f", and fingers {_slimmest(facts.bench, slimmer) * 1e3:.0f} mm wide"
+                yield Trial(
+                    f"{words} {by * 1e3:.0f} mm nearer{also}, the meeting planned",
+                    lambda found=found: found,  # type: ignore[misc]
+                )
+                break
+
+
+def _slimmest(bench: Bench, share: float) -> float:
+    """Width of the narrower fingers, m, made narrower to a share, in whole mm."""
+    return float(np.floor(1e3 * share * min(bench.arm(side).gripper.finger_width for side in SIDES)) / 1e3)
+
+
+def _slim(bench: Bench, share: float) -> Bench:
+    """The bench with narrower fingers on both hands; as it is for a share of 1."""
+    if share == 1.0:
+        return bench
+    width = _slimmest(bench, share)
+    for side in SIDES:
+        bench = with_gripper(bench, side, finger_width=width)
+    return bench
+
+
+def _room(facts: Facts) -> float:
+    """Millimetres left at the tightest pass."""
+    return meet(facts).margin
+
+
+def _with_thing(bench: Bench, name: str, **changed: object) -> Bench:
+    things = tuple(
+        replace(thing, **changed) if thing.name == name else thing  # type: ignore[arg-type]
+        for thing in bench.things
+    )
+    return dataclasses.replace(bench, things=things)
 
 
 def _tight(bench: Bench) -> Bench:
@@ -99,18 +191,22 @@ def _tight(bench: Bench) -> Bench:
     return dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **arms))
 
 
-def _nearer(bench: Bench, by: float) -> Bench | None:
-    """Both bases nearer to each other by `by` m in all; None if they would stand in each other."""
+def _nearer(bench: Bench, by: float, which: str = "both") -> Bench | None:
+    """The bases nearer to each other by `by` m in all; None if they would stand in each other.
+
+    which: the one that is moved, or both by half.
+    """
     bases = [np.array(bench.arm(side).base) for side in SIDES]
     line = bases[1] - bases[0]
     apart = float(np.linalg.norm(line))
     if apart - by < 0.08:
         return None
-    step = 0.5 * by * line / apart
+    share = {"both": (0.5, 0.5), "left": (1.0, 0.0), "right": (0.0, 1.0)}[which]
+    step = by * line / apart
     arms = dataclasses.replace(
         bench.arms,
-        left=dataclasses.replace(bench.arms.left, base=tuple(bases[0] + step)),
-        right=dataclasses.replace(bench.arms.right, base=tuple(bases[1] - step)),
+        left=dataclasses.replace(bench.arms.left, base=tuple(bases[0] + share[0] * step)),
+        right=dataclasses.replace(bench.arms.right, base=tuple(bases[1] - share[1] * step)),
     )
     return dataclasses.replace(bench, arms=arms)
 

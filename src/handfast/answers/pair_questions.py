@@ -189,6 +189,8 @@ def meet(facts: Facts) -> Finding:
                 "centimetre or two from where this says: handfast calibrate"
             )
         subject: dict[str, object] = {"step": number, "side": step.taker}
+        if extent < low:
+            subject["too_small"] = float(low - extent)
         where = f"{step.taker} arm takes, step {facts.routine.title(number)}"
         found.append(Finding(margin * 1e3, float(m.t[sample]), where, why, subject))
     if not found:

@@ -42,7 +42,7 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
     """
     from handfast.answers.ask import ask
     from handfast.answers.facts import facts_of
-    from handfast.answers.pair_changes import meeting_limits
+    from handfast.answers.pair_changes import meeting_limits, too_far
     from handfast.mechanics.model import model_of
     from handfast.motion.passing import with_planned_meeting
     from handfast.routine.file import rewrite_meeting
@@ -52,8 +52,10 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
         before = ask(facts_of(desk.bench, new, desk.measured), True, ("meet",)).of("meet")
         found = with_planned_meeting(model, new, number, meeting_limits(desk.bench))
         if found is None:
+            missing = too_far(desk.bench, new, number)
+            by = "" if missing is None else f": the bases stand {1e3 * missing:.0f} mm too far apart"
             raise InputError(
-                f"step {routine.title(number)}: both hands reach no common place",
+                f"step {routine.title(number)}: both hands reach no common place{by}",
                 where=str(path),
                 expected="bases near enough to each other for both hands, approach and retreat included",
                 next_step=_would_help(before, "let handfast layout move the bases, or shorten approach_mm"),
