@@ -45,7 +45,14 @@ browser:
 	elif sudo -n true 2>/dev/null; then sudo apt-get update -q && sudo apt-get install -y -q chromium; \
 	else echo "the tests of the workbench need /usr/bin/chromium: install the package chromium, then try again"; exit 2; fi
 
-test: check firmware browser
+# An open checker of accessibility rules, for the tests of the workbench.
+AXE_VERSION := 4.14.1
+.venv/axe/$(AXE_VERSION).stamp: .venv/dev.stamp
+	@command -v npm >/dev/null || { echo "the tests of the workbench need npm: install nodejs and npm, then try again"; exit 2; }
+	@mkdir -p .venv/axe && npm install --silent --no-audit --no-fund --prefix .venv/axe axe-core@$(AXE_VERSION)
+	@touch $@
+
+test: check firmware browser .venv/axe/$(AXE_VERSION).stamp
 	$(BIN)/python -m pytest -n 2
 	HANDFAST_PLAIN=1 $(BIN)/python -m pytest tests/unit/mechanics -q -k plain
 
@@ -81,7 +88,7 @@ pictures: .venv/run.stamp
 	@$(BIN)/handfast new out/picture-bench
 	@$(BIN)/handfast report --bench out/picture-bench --picture docs/pictures/bench.svg
 
-soak: .venv/dev.stamp firmware browser
+soak: .venv/dev.stamp firmware browser .venv/axe/$(AXE_VERSION).stamp
 	HANDFAST_SOAK=1 $(BIN)/python -m pytest -n 2
 
 lock: .venv/dev.stamp

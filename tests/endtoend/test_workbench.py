@@ -207,3 +207,86 @@ def test_nothing_is_cut_off(browser, served, width, height, scheme):
     )
     assert cut == []
     assert page.handfast_errors == []
+
+
+AXE = Path(__file__).resolve().parents[2] / ".venv" / "axe" / "node_modules" / "axe-core" / "axe.min.js"
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+def violations(page: Page) -> list[str]:
+    """What the open checker axe-core finds against WCAG 2.2 AA and good practice on the page as it is."""
+    if not AXE.exists():
+        pytest.fail(f"{AXE} is missing: make test fetches it with npm")
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate("rules => axe.run(document, {runOnly: {type: 'tag', values: rules}})", RULES)
+    assert len(found["passes"]) > 20
+    return [f"{v['id']}: {v['help']} ({v['nodes'][0]['html'][:120]})" for v in found["violations"]]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_by_an_open_checker(browser, served, scheme):
+    """axe-core on the first page, the bench, a chosen step, an answer laid open, and a run that waits: no violation."""
+    page = opened(browser, served.url, scheme=scheme)
+    page.get_by_role("button", name="Open the seedling bench").wait_for()
+    assert violations(page) == []
+    at_the_seedling_bench(page)
+    assert violations(page) == []
+    page.locator(".step").first.click()
+    page.locator(".answer-line[data-question=miss]").click()
+    page.get_by_role("button", name="Try it: correct the routine").wait_for()
+    assert violations(page) == []
+    page.get_by_role("button", name="Run on simulated arms").click()
+    page.get_by_role("button", name="Hold down to let it move").wait_for()
+    assert violations(page) == []
+    page.get_by_role("button", name="STOP").click()
+    page.wait_for_function("window.handfast.live.run && !window.handfast.live.run.going")
+
+
+def test_the_paddle_is_dragged_until_an_answer_fails(browser, served, tmp_path):
+    """By mouse: the TCP follows, the answers change when it is dropped, one that held fails; undo brings all back."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    file = tmp_path / "seedling" / "routines" / "pass-pot.toml"
+    before, held = file.read_text(), verdicts(page)
+    page.locator(".step").first.click()
+    page.wait_for_function("window.handfast.picture.paddle && window.handfast.picture.tools")
+    version = page.evaluate("window.handfast.routine.version")
+    where = "(([x, y]) => ({x, y}))(window.handfast.picture.seen(window.handfast.picture.paddle.position.toArray()))"
+    at = page.evaluate(where)
+    page.mouse.move(at["x"], at["y"])
+    page.mouse.down()
+    for k in range(1, 21):
+        page.mouse.move(at["x"] - 22 * k, at["y"] - 4 * k)
+        time.sleep(0.02)
+    page.wait_for_function("!window.handfast.picture.dragged || window.handfast.picture.dragged.moved")
+    page.mouse.up()
+    page.wait_for_function(f"window.handfast.routine?.version > {version}")
+    assert file.read_text() != before
+    worse = [q for q, word in verdicts(page).items() if word == "fails" and held[q] != "fails"]
+    assert worse, verdicts(page)
+    version = page.evaluate("window.handfast.routine.version")
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_function(f"window.handfast.routine?.version > {version}")
+    assert file.read_text() == before
+    assert verdicts(page) == held
+    assert page.handfast_errors == []
+
+
+def test_the_link_is_cut_in_mid_run(browser, served):
+    """The run stops by itself and is not taken up again; the page says what happened, and when it is back."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    page.locator(".answer-line[data-question=miss]").click()
+    page.get_by_role("button", name="Try it: correct the routine").click()
+    page.wait_for_function("window.handfast.routine.sheet.corrected")
+    page.get_by_role("button", name="Run on simulated arms").click()
+    page.get_by_role("button", name="Hold down to let it move").dispatch_event("pointerdown")
+    page.wait_for_function("window.handfast.live.run?.going && /slowly/.test(window.handfast.live.run.state)")
+    page.evaluate("window.handfast.wire.socket.close()")
+    expect(page.locator(".notes")).to_contain_text("cut")
+    expect(page.locator(".notes")).to_contain_text("there again", timeout=PATIENCE)
+    page.wait_for_function("!window.handfast.cut && window.handfast.live.run && !window.handfast.live.run.going")
+    assert re.search("link was cut|went away", page.locator(".run-line").inner_text())
+    time.sleep(1.0)
+    assert not page.evaluate("window.handfast.live.run.going"), "nothing goes on by itself"
+    assert page.handfast_errors == []

@@ -61,7 +61,11 @@ class App {
     if (state === "cut") {
       this.mine = this.mine || this.holder === this.you;
       this.cut = true;
-      if (this.live.run) this.live.run.state = "the link was cut: the arms were told to stop, and nothing goes on by itself";
+      if (this.live.run?.going) {
+        const state = "the link was cut: the arms were told to stop, and nothing goes on by itself";
+        this.live.run = { ...this.live.run, going: false, state };
+        this.live.holding = false;
+      }
       this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad");
       this.draw();
       return;
@@ -318,7 +322,7 @@ class App {
     this.view = h("div", { class: "view" });
     this.tell = h("p", { class: "tell", role: "status" });
     this.slots = Object.fromEntries(["top", "left", "bar", "right"].map((name) => [name, h("div", { class: `slot-${name}` })]));
-    put(this.body, this.slots.top, h("main", { class: "work" }, this.slots.left,
+    put(this.body, this.slots.top, h("div", { class: "work" }, this.slots.left,
       h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), this.slots.right));
     this.picture = new Picture(this.view, {
       onDrag: (place) => this.drag(place),

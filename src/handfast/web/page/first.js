@@ -11,7 +11,7 @@ export function drawFirst(app) {
     onchange: (e) => (asked[key] = Number(e.target.value)),
   }), why(`why-${key}`, "4 to 7 joints, the gripper not counted"));
   return h(
-    "main", { class: "first" },
+    "div", { class: "first" },
     h("h1", {}, "handfast"),
     h("p", { class: "lead" }, "Where will a pair of sloppy, hand-taught arms really land, and what brings them home?"),
     h("div", { class: "ways" },

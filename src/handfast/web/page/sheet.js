@@ -132,7 +132,7 @@ function joints(app, number, arm, pose) {
       }, letter))),
     h("div", { class: "doings" }, ["X", "Y", "Z"].flatMap((axis, i) => [-1, 1].map((way) =>
       h("button", {
-        class: "plain", disabled: !app.mayEdit, "data-key": `by-${axis}${way}`, "aria-label": `TCP ${way < 0 ? "back" : "on"} 5 mm along ${axis}`,
+        class: "plain", disabled: !app.mayEdit, "data-key": `by-${axis}${way}`, "aria-label": `${axis} ${way < 0 ? "−" : "+"}5: TCP ${way < 0 ? "back" : "on"} 5 mm along ${axis}`,
         onclick: () => app.shift(arm, i, way * 5),
       }, `${axis} ${way < 0 ? "−" : "+"}5`)))),
   );
