@@ -112,9 +112,15 @@ class Facts:
             for taught in (step.left, step.right)
         )
 
+    @cached_property
+    def _landed(self) -> dict[Way, tuple[Landing, ...]]:
+        return {}
+
     def landings(self, way: Way) -> list[Landing]:
         """Predicted landings, played that way."""
-        return land(self.model, self.poses, way, self.measured)
+        if way not in self._landed:
+            self._landed[way] = tuple(land(self.model, self.poses, way, self.measured))
+        return list(self._landed[way])
 
     @cached_property
     def jumps(self) -> list[Jump]:
