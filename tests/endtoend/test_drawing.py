@@ -31,7 +31,7 @@ SVG = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 100" width="100mm" height="100mm">'
     '<rect width="100" height="100"/><circle cx="50" cy="50" r="30"/></svg>'
 )
-SEEDS = range(301, 307) if SOAK else range(303, 305)
+SEEDS = range(301, 309) if SOAK else range(304, 305)
 
 
 def script():

@@ -223,7 +223,7 @@ def violations(page: Page) -> list[str]:
     return [f"{v['id']}: {v['help']} ({v['nodes'][0]['html'][:120]})" for v in found["violations"]]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", "dark"] if os.environ.get("HANDFAST_SOAK") else ["dark"])
 def test_the_page_by_an_open_checker(browser, served, scheme):
     """axe-core on the first page, the bench, a chosen step, an answer laid open, and a run that waits: no violation."""
     page = opened(browser, served.url, scheme=scheme)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import cv2
 import numpy as np
 import pytest
@@ -46,7 +48,7 @@ def true_rms(ink):
     return float(np.sqrt(np.mean([np.min(((wanted - p) ** 2).sum(axis=1)) for p in mine])))
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(8) if os.environ.get("HANDFAST_SOAK") else range(3))
 def test_a_rendered_photo_tells_the_error(tmp_path, seed):
     """Seen aslant, blurred, noisy, unevenly lit: the error within 0.3 mm of the truth, and where it comes from."""
     ink, shift, turn, scale = spoiled(seed)
