@@ -19,13 +19,12 @@ import numpy as np
 import pytest
 
 from handfast.bench.folder import read_bench
-from handfast.bench.new import new_bench
 from handfast.records.recording import read_recording
-from handfast.routine.file import read_routine, write_routine
+from handfast.routine.file import read_routine
 from handfast.store.live_runs import recover
 from handfast.store.runs import list_runs, load_run
-from support import seedling, simulated
-from support.at_a_board import Played, Simulation
+from support import simulated
+from support.at_a_board import Played, Simulation, nodding_bench
 from support.commands import handfast
 
 LED = {1: (20.0, -10.0, 30.0, 40.0, 5.0), 2: (-15.0, 20.0, 40.0, 20.0, 5.0)}
@@ -36,11 +35,7 @@ SOAK = bool(os.environ.get("HANDFAST_SOAK"))
 @pytest.fixture
 def bench(tmp_path):
     """The seedling bench with a short routine, and empty side channels."""
-    folder = new_bench(tmp_path / "bench")
-    steps = [seedling.go("left", *a, name=f"go {i}") for i, a in enumerate(NODS, 1)]
-    write_routine(folder.routines / "nod.toml", seedling.routine_of(*steps, pace=0.5), seedling.bench(), "short")
-    (folder.root / "hand.txt").write_text("")
-    return folder
+    return nodding_bench(tmp_path / "bench", NODS)
 
 
 def hand(bench, line):

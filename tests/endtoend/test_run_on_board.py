@@ -10,12 +10,9 @@ import time
 import numpy as np
 import pytest
 
-from handfast.bench.new import new_bench
-from handfast.routine.file import write_routine
 from handfast.store.live_runs import events_of
 from handfast.store.runs import list_runs, load_run
-from support import seedling
-from support.at_a_board import Played, Simulation
+from support.at_a_board import Played, Simulation, nodding_bench
 from support.commands import handfast
 
 OVERRULE = ("--overrule", "miss")
@@ -26,10 +23,7 @@ NODS = ((0, 0, 0, 0, 0), (14, 0, 12, 0, 0), (-14, 0, 12, 0, 0), (14, 0, 12, 0, 0
 @pytest.fixture
 def bench(tmp_path):
     """The seedling bench, with a short routine near where simulated arms are found."""
-    folder = new_bench(tmp_path / "bench")
-    steps = [seedling.go("left", *a, name=f"go {i}") for i, a in enumerate(NODS, 1)]
-    write_routine(folder.routines / "nod.toml", seedling.routine_of(*steps, pace=0.5), seedling.bench(), "short")
-    return folder
+    return nodding_bench(tmp_path / "bench", NODS)
 
 
 def test_a_run_behind_the_wire_is_like_one_straight_at_the_arms(bench):

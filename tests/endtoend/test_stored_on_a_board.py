@@ -9,14 +9,12 @@ import time
 import numpy as np
 import pytest
 
-from handfast.bench.new import new_bench
 from handfast.desk import storing, work
 from handfast.desk.board import Simulated, opened
 from handfast.mechanics.kinematics import tool_poses
-from handfast.routine.file import write_routine
 from handfast.units import DEGREE
 from support import seedling, simulated
-from support.at_a_board import Simulation
+from support.at_a_board import Simulation, nodding_bench
 from support.commands import handfast
 
 NODS = ((0, 0, 0, 0, 0), (14, 0, 12, 0, 0), (-40, 10, 20, 0, 0))
@@ -25,11 +23,7 @@ NODS = ((0, 0, 0, 0, 0), (14, 0, 12, 0, 0), (-40, 10, 20, 0, 0))
 @pytest.fixture
 def bench(tmp_path):
     """The seedling bench with a short routine."""
-    folder = new_bench(tmp_path / "bench")
-    steps = [seedling.go("left", *a, name=f"go {i}") for i, a in enumerate(NODS, 1)]
-    write_routine(folder.routines / "nod.toml", seedling.routine_of(*steps, pace=0.5), seedling.bench(), "short")
-    (folder.root / "hand.txt").write_text("")
-    return folder
+    return nodding_bench(tmp_path / "bench", NODS)
 
 
 def left_hand(bench):
@@ -119,13 +113,11 @@ def test_trims_of_a_run_are_what_the_board_plays(bench):
                 given.append(device._given.copy())
         assert device.relay, "it holds at the end"
     given = np.array(given)
-    limits = {p.channel: p for p in desk.bench.joints}
     for rest in run.rests:
         joints = desk.bench.arm(rest.side).joints
         angles = np.column_stack([np.interp(given[:, j.channel], *sorted_line(desk.bench, j)) for j in joints])
         nearest = np.abs(angles - rest.command).max(axis=1).min()
         assert nearest < 0.35 * DEGREE, (rest.step, rest.side)
-    assert len(limits) == 10
 
 
 def sorted_line(bench, joint):

@@ -189,10 +189,17 @@ def test_a_killed_server_loses_nothing(browser, served, tmp_path):
     [(1366, 768, "light"), (1024, 768, "dark"), (1093, 614, "light"), (1920, 1080, "dark")],
 )
 def test_nothing_is_cut_off(browser, served, width, height, scheme):
-    """No sideways scrolling, STOP in sight, and no words outside their buttons (1093 x 614 is 1366 at 125 %)."""
+    """No sideways scrolling, STOP in sight, and no words outside their buttons (1093 x 614 is 1366 at 125 %).
+
+    With the longest routine, and its last step chosen: a long sheet scrolls by itself, and takes nothing with it.
+    """
     page = opened(browser, served.url, width, height, scheme)
-    at_the_seedling_bench(page)
-    page.locator(".step").first.click()
+    at_the_seedling_bench(page, "write-label")
+    page.locator(".step").last.click()
+    page.locator(".answer-line[data-question=miss]").click()
+    if width > 1180:
+        assert page.evaluate("document.documentElement.scrollHeight <= innerHeight + 1")
+    assert page.locator(".view").bounding_box()["height"] < height
     time.sleep(0.5)
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth + 1")
     box = page.get_by_role("button", name="STOP").bounding_box()

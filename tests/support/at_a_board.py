@@ -9,6 +9,10 @@ import sys
 import threading
 import time
 
+from handfast.bench.new import new_bench
+from handfast.routine.file import write_routine
+from support import seedling
+
 
 def start(*words, cwd, stdin=subprocess.PIPE):
     """A command that goes on while the test does."""
@@ -16,6 +20,15 @@ def start(*words, cwd, stdin=subprocess.PIPE):
         [sys.executable, "-W", "error", "-m", "handfast", *map(str, words)],
         cwd=cwd, text=True, stdin=stdin, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
+
+
+def nodding_bench(folder, nods):
+    """The seedling bench with a short routine of the left arm, `nod`, and an empty file for a hand."""
+    found = new_bench(folder)
+    steps = [seedling.go("left", *angles, name=f"go {i}") for i, angles in enumerate(nods, 1)]
+    write_routine(found.routines / "nod.toml", seedling.routine_of(*steps, pace=0.5), seedling.bench(), "short")
+    (found.root / "hand.txt").write_text("")
+    return found
 
 
 class Simulation:

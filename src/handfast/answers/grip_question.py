@@ -10,20 +10,14 @@ from handfast.answers.facts import Facts
 from handfast.answers.judging import MOST, Finding
 from handfast.bench.parts import SIDES, Thing
 from handfast.geometry.rigid import Array
-from handfast.mechanics.grip import needed_press
+from handfast.mechanics.grip import PAPER_STIFFNESS, PEN_FRICTION, PEN_PRESSED, needed_press
 from handfast.mechanics.kinematics import tool_poses
 from handfast.motion.drawing import held_thing, tip_drop, tip_path
 from handfast.motion.gripping import grip_force
 from handfast.motion.plan import DT
 
-PRESSED = 0.0015
-"""How far a pen is led into the paper, m; the paper lies on something soft."""
-PAPER = 300.0
-"""That softness, N/m: 3 mm per newton (common practice, no source)."""
-PEN_DRAG = 0.3
-"""Friction of a pen's tip on paper (common practice, no source)."""
 STEADY = 5
-"""Samples over which accelerations are averaged: servos do not follow faster changes."""
+"""Samples over which accelerations are averaged: servos do not follow faster changes (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +94,7 @@ def _acceleration(at: Array) -> Array:
 
 
 def _start_turn(facts: Facts, arm: int, R: Array) -> Array:
-    """How the tool was turned when a pen stood upright: where the first line begins, (3, 3); else as it is at first."""
+    """World to tool (3, 3) when a pen stood upright: where its first line begins; without one, at the first sample."""
     for n, step in enumerate(facts.motion.routine.steps):
         if step.do in ("stroke", "draw") and SIDES[arm] in step.sides:
             first = [a.sample for a in facts.motion.arrivals if a.step == n and a.side == SIDES[arm]]
@@ -129,13 +123,13 @@ def _pen(facts: Facts, arm: int, thing: Thing, R: Array) -> tuple[Array, Array]:
         # Where the hand comes down lower than it was taught, it presses harder; half of what is not known counts.
         low = np.array([max(0.0, -float(x.miss[2])) + 0.5 * x.sigma for x in rows])
         down = tip_path(step)[2] if step.do == "draw" else np.ones(len(rows), dtype=bool)
-        low = np.where(down[: len(low)], low + PRESSED, 0.0)
+        low = np.where(down[: len(low)], low + PEN_PRESSED, 0.0)
         inside = np.arange(samples[0], samples[-1] + 1)
-        pressed = PAPER * np.interp(inside, samples, low)
+        pressed = PAPER_STIFFNESS * np.interp(inside, samples, low)
         press[inside] = pressed
         force[inside, 2] = pressed
         way = v[inside] / np.maximum(speed[inside], 1e-3)[:, None]
-        force[inside, :2] = -PEN_DRAG * pressed[:, None] * way
+        force[inside, :2] = -PEN_FRICTION * pressed[:, None] * way
     return force, press
 
 
@@ -161,7 +155,7 @@ def grip(facts: Facts) -> Finding:
             parts.append(f"{one.twist[k] * 1e3:.1f} mN·m of twist")
         if one.tilt[k] > 1e-4:
             parts.append(f"{one.tilt[k] * 1e3:.1f} mN·m of tilt")
-        by = f", {one.pen[k]:.1f} N of it the pen on paper" if one.pen[k] > 0.0 else ""
+        by = f"; it presses the paper with {one.pen[k]:.1f} N" if one.pen[k] > 0.0 else ""
         asked = f"needs {one.needed[k]:.1f} N on each pad"
         low, high = gripper.opening
         if not low <= one.thing.grip_width <= high:

@@ -134,18 +134,28 @@ def score_photo(
             expected="--routine NAME of one that draws, or --drawing FILE",
             next_step="give one of them",
         )
+    if routine is not None and (width is not None or turn):
+        raise InputError(
+            "the routine says how wide and how turned its drawing is",
+            where="--width, --turn",
+            next_step="leave them out, or give --drawing FILE instead of --routine",
+        )
     where = None
     if routine is not None:
         ((_, found),) = routines(desk, [routine])
-        numbers = [n for n, s in enumerate(found.steps) if s.do == "draw"]
-        if step is not None:
-            numbers = [n for n in numbers if n == step]
+        drawing_steps = [n for n, s in enumerate(found.steps) if s.do == "draw"]
+        numbers = [n for n in drawing_steps if step is None or n == step]
+        if not drawing_steps:
+            raise InputError(
+                "draws nothing", where=found.name, expected="a routine with a step `draw`",
+                next_step="name one that draws; or --drawing FILE for ink that no routine drew",
+            )  # fmt: skip
         if len(numbers) != 1:
             raise InputError(
                 f"{len(numbers)} steps draw" if step is None else f"step {step + 1} does not draw",
                 where=found.name,
                 expected="the number of one step that draws, --step N",
-                available=[str(n + 1) for n, s in enumerate(found.steps) if s.do == "draw"],
+                available=[str(n + 1) for n in drawing_steps],
                 next_step="give one of them",
             )
         drawn = found.steps[numbers[0]]

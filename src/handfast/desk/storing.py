@@ -60,6 +60,7 @@ def prepare(
     from handfast.board.knots import fitting
     from handfast.board.loading import eighths, limits_of
     from handfast.desk.playing import prepare as checked
+    from handfast.sessions.probe import parts
     from handfast.sessions.without_host import frames
 
     if not 0 < within < 0.2:
@@ -78,9 +79,10 @@ def prepare(
     asked = joint_pulses(desk.bench, q, gaps)
     pulses[:, : asked.shape[1]] = np.vectorize(eighths)(asked)
     scale, ramp = np.zeros(12), 400
+    travel = {part.channel: part.travel[1] - part.travel[0] for _, _, part in parts(desk.bench)}
     for channel, limits in channels.items():
         pulses[:, channel] = np.clip(pulses[:, channel], limits.travel_low, limits.travel_high)
-        per_degree = (limits.travel_high - limits.travel_low) / np.degrees(_travel(desk, channel))
+        per_degree = (limits.travel_high - limits.travel_low) / np.degrees(travel[channel])
         scale[channel] = np.pi / 180.0 / per_degree
         ramp = min(ramp, max(1, round(ATTACH * desk.bench.controller.frame * per_degree)))
     try:
@@ -90,17 +92,6 @@ def prepare(
             error.what, where=f"{routine.name}, {mode}", expected=error.expected, next_step=error.next_step
         ) from None
     return Prepared(ready, number, (len(q) - 1) * desk.bench.controller.frame, thin, ramp)
-
-
-def _travel(desk: Desk, channel: int) -> float:
-    from handfast.bench.parts import SIDES
-
-    for side in SIDES:
-        for part in (*desk.bench.arm(side).joints, desk.bench.arm(side).gripper):
-            if part.channel == channel:
-                low, high = part.travel  # type: ignore[attr-defined]
-                return float(high - low)
-    raise InputError(f"no servo at channel {channel}")
 
 
 def _trims(desk: Desk, ready: Ready, number: int | None) -> tuple[int | None, Trims]:

@@ -27,6 +27,9 @@ from handfast.geometry.rigid import Array
 from handfast.mechanics.dynamics import inverse_dynamics, spring_torques
 from handfast.mechanics.model import Model
 
+HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
+"""How a taught pose was held while it was stored, as `taught_offsets` takes it."""
+
 
 @dataclass(frozen=True)
 class Offsets:

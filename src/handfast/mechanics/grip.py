@@ -15,7 +15,20 @@ DISC = 2.0 / 3.0
 """Mean arm of friction on an evenly pressed disc, share of its radius."""
 
 WALLS = 0.5
-"""Arm of the couple of a groove's walls, share of the pad's radius, for an angle of 90° between them."""
+"""Arm of the couple of a groove's walls: share of the pad's radius, times the cotangent of half their angle."""
+
+PIVOT_FREE = 2e-3
+"""Twist about a pivoting pad's pin that friction there still bears, N·m; more turns the thing away (common practice, no
+source)."""
+
+PEN_PRESSED = 0.0015
+"""How far a pen is led into what it writes on, m (common practice, no source)."""
+
+PAPER_STIFFNESS = 300.0
+"""Of what lies under the paper, N/m: 3 mm per newton, a soft mat (common practice, no source)."""
+
+PEN_FRICTION = 0.3
+"""Pen on paper (common practice, no source)."""
 
 
 def groove_friction(friction: float, groove: float) -> float:
@@ -55,7 +68,3 @@ def needed_press(
     if pivot:
         result = np.where(np.abs(twist) > PIVOT_FREE, np.inf, result)
     return result
-
-
-PIVOT_FREE = 2e-3
-"""Twist about a pivoting pad's pin that may come from a thing that swings there, N·m; more turns it away."""

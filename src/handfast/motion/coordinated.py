@@ -13,7 +13,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array, pose
-from handfast.landing.flank import resting_offsets, taught_offsets
+from handfast.landing.flank import HELD, Offsets, resting_offsets, taught_offsets
 from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Chain, Model
 from handfast.motion.carrying import (
@@ -38,8 +38,6 @@ LAG_SHARE = 0.3
 
 LAG_SPREAD = 0.008
 """Standard deviation of a servo's lag about that of its class, s (common practice, no source)."""
-
-_HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
 
 
 @dataclass(frozen=True)
@@ -140,6 +138,11 @@ class Together:
 
 def leads(model: Model, taught: Taught, side: Side, loads: Array, offsets: Array) -> Array:
     """Link minus feedback (k,) at a taught pose of one arm, while it was led."""
+    return led_offsets(model, taught, side, loads, offsets).mean[0, model.bench.columns(side)]
+
+
+def led_offsets(model: Model, taught: Taught, side: Side, loads: Array, offsets: Array) -> Offsets:
+    """Link minus feedback (1, K) at a taught pose of one arm; that arm's columns count. loads (2,), offsets (2, 3)."""
     columns = model.bench.columns(side)
     K = model.chain.joints
     q, arrived, held = np.zeros((1, K)), np.zeros((1, K)), np.full((1, K), 1)
@@ -147,8 +150,8 @@ def leads(model: Model, taught: Taught, side: Side, loads: Array, offsets: Array
     q[0, columns] = taught.pose
     if taught.arrivals is not None:
         arrived[0, columns] = taught.arrivals
-    held[0, columns] = _HELD[taught.held]
-    return taught_offsets(model, q, arrived, held, loads[None], offsets[None]).mean[0, columns]
+    held[0, columns] = HELD[taught.held]
+    return taught_offsets(model, q, arrived, held, loads[None], offsets[None])
 
 
 def link_of(model: Model, taught: Taught, side: Side, loads: Array, offsets: Array) -> tuple[Array, Array]:

@@ -14,10 +14,11 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array
-from handfast.landing.flank import Offsets, taught_offsets
+from handfast.landing.flank import Offsets
 from handfast.mechanics.inverse import POSITION_TOLERANCE, solve
 from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Chain, Model
+from handfast.motion.coordinated import led_offsets
 from handfast.routine.steps import Routine, Step, Taught
 
 CORNER = np.radians(20.0)
@@ -36,8 +37,6 @@ DESIGN_ZERO, MEASURED_ZERO = np.radians(2.9), np.radians(0.25)
 """Standard deviation of a joint's zero, by design and measured (common practice, no source)."""
 DESIGN_LINE, MEASURED_LINE = 0.017, 0.004
 """Standard deviation of the slope of a joint's feedback line, share (common practice, no source)."""
-
-_HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
 
 
 def with_drawings(model: Model, routine: Routine) -> Routine:
@@ -134,21 +133,15 @@ def tip_drop(bench: Bench, thing: str | None) -> float:
 
 
 def _offsets(model: Model, routine: Routine, number: int, side: Side, said: Taught) -> Offsets:
-    """Link minus feedback while the arm was led to the drawing's corner."""
-    columns, K = model.bench.columns(side), model.chain.joints
-    q, arrived, held = np.zeros((1, K)), np.zeros((1, K)), np.full((1, K), 1)
-    q[0, columns] = said.pose
-    if said.arrivals is not None:
-        arrived[0, columns] = said.arrivals
-    held[0, columns] = _HELD[said.held]
-    loads, offsets = np.zeros((1, 2)), np.zeros((1, 2, 3))
+    """Link minus feedback while the arm was led to the drawing's corner, with what it holds."""
+    loads, offsets = np.zeros(2), np.zeros((2, 3))
     name = held_thing(routine, number, side)
     if name is not None:
         thing, arm = model.bench.thing(name), SIDES.index(side)
-        loads[0, arm] = thing.mass
+        loads[arm] = thing.mass
         R = tool_poses(model.chain.only(arm), np.array(said.pose))[0, 0, :3, :3]
-        offsets[0, arm] = model.chain.tool_turns[arm] @ R.T @ np.array([0.0, 0.0, -thing.grip_height])
-    return taught_offsets(model, q, arrived, held, loads, offsets)
+        offsets[arm] = model.chain.tool_turns[arm] @ R.T @ np.array([0.0, 0.0, -thing.grip_height])
+    return led_offsets(model, said, side, loads, offsets)
 
 
 def traced(chain: Chain, origin: Array, points: Array, drop: float) -> tuple[Array, float, float]:

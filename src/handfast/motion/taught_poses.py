@@ -6,15 +6,13 @@ import numpy as np
 
 from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
-from handfast.landing.flank import led_flank, moving_offsets
+from handfast.landing.flank import HELD, led_flank, moving_offsets
 from handfast.landing.predict import Poses
 from handfast.mechanics.dynamics import transmitted_torques
 from handfast.mechanics.model import Model
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, voltages
 from handfast.motion.plan import Motion
 from handfast.routine.steps import Taught
-
-_HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
 
 
 def taught_poses(model: Model, motion: Motion) -> Poses:
@@ -34,7 +32,7 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
         columns = model.bench.columns(arrival.side)
         said = motion.routine.steps[arrival.step].taught(arrival.side)
         assert said is not None
-        held[n, columns] = _HELD[said.held]
+        held[n, columns] = HELD[said.held]
         if arrival.row is None:
             taught[n, columns] = said.pose
             if said.arrivals is not None:
@@ -47,7 +45,7 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
             stroke = (arrival.step, arrival.side)
             if motion.routine.steps[arrival.step].do == "draw":
                 # Its path is planned for the links; what is not known of it is where its corner was taught.
-                held[n, columns] = _HELD["planned"]
+                held[n, columns] = HELD["planned"]
                 spread[n, columns] = said.unsure[arrival.row] if said.unsure is not None else 0.0
             else:
                 if stroke not in leads:

@@ -9,7 +9,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Gripper
 from handfast.geometry.rigid import Array
-from handfast.mechanics.grip import WALLS, groove_friction
+from handfast.mechanics.grip import PAPER_STIFFNESS, PEN_FRICTION, WALLS, groove_friction
 from handfast.mechanics.model import Bodies, Chain, bodies_of
 from handfast.rehearsal.scene import Placed, Scene, is_rod
 
@@ -19,12 +19,8 @@ JAW_SHARE = 0.05
 JAW_INERTIA = 0.02
 """What the linkage adds to a jaw's mass, kg, along its way only."""
 
-PAPER_FRICTION = 0.3
-"""Pen on paper (common practice, no source)."""
-
-PAD_STIFFNESS = 300.0
 PAD_DAMPING = 5.0
-"""The pad under the paper, N/m and N·s/m: a soft mat, 3 mm per newton (common practice, no source)."""
+"""Of the pad under the paper, N·s/m (common practice, no source)."""
 
 PIN_SHARE = 0.05
 PIN_INERTIA = 1e-6
@@ -110,7 +106,7 @@ def mjcf(bench: Bench, chain: Chain, scene: Scene, bodies: Bodies | None = None)
         # A pad gives: it floats on a spring, without weight.
         world.append(
             f'<body name="paper" pos="{_words(middle)}" gravcomp="1"><joint name="paper" type="slide" axis="0 0 1" '
-            f'stiffness="{PAD_STIFFNESS}" damping="{PAD_DAMPING}"/><inertial mass="0.05" pos="0 0 0" '
+            f'stiffness="{PAPER_STIFFNESS}" damping="{PAD_DAMPING}"/><inertial mass="0.05" pos="0 0 0" '
             'diaginertia="1e-3 1e-3 1e-3"/>'
             f'<geom name="paper" class="paper" type="box" size="{_words(size)}" mass="0" '
             'rgba="0.97 0.97 0.94 1"/></body>'
@@ -163,7 +159,7 @@ def mjcf(bench: Bench, chain: Chain, scene: Scene, bodies: Bodies | None = None)
                     'solref="0.002 1" solimp="0.95 0.99 0.0002"/>'
                 )
         if scene.paper is not None and is_rod(placed.thing):
-            mu = PAPER_FRICTION
+            mu = PEN_FRICTION
             pairs.append(
                 f'<pair name="ink {placed.thing.name}" geom1="{placed.thing.name} tip" geom2="paper" condim="3" '
                 f'friction="{mu!r} {mu!r} 0.0001 1e-6 1e-6" solref="0.004 1"/>'

@@ -14,6 +14,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Side, Thing
 from handfast.geometry.rigid import Array, inverse, pose
+from handfast.mechanics.grip import PEN_PRESSED
 from handfast.motion.carrying import thing_pose
 from handfast.motion.drawing import tip_path
 from handfast.routine.steps import Routine, Step
@@ -23,9 +24,6 @@ LOW = 0.003
 
 HANDED = 0.030
 """A thing whose foot is taught higher than this is handed over by a person, m (a support that high is unlikely)."""
-
-PRESSED = 0.0015
-"""How deep a hand that teaches a stroke presses the pen into its pad, m (common practice, no source)."""
 
 UNFIT = 0.006
 """Hands taught this far from fitting on one thing show that the bench's figures are off, m."""
@@ -200,7 +198,7 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
                         tools = tools[tip_path(step)[2]]
                     tip = (tools @ hand.X_TO) @ np.array([0.0, 0.0, -0.5 * thing.size[2], 1.0])
                     # The hand drew the whole line: the pad reaches up to where the tip was mostly led.
-                    paper = max(0.0, float(np.percentile(tip[:, 2], 75.0)) + PRESSED)
+                    paper = max(0.0, float(np.percentile(tip[:, 2], 75.0)) + PEN_PRESSED)
                     notes.append(f"the pad on which {side} writes lies {paper * 1e3:.1f} mm above the table")
         elif step.do == "pass" and step.giver is not None:
             giver: Side = "left" if step.giver == "left" else "right"

@@ -37,7 +37,7 @@ HELP = """\
   a left grip or release    b right    c both (pedal held long: the arm that moved last)     t next thing
   p pass from left    r pass from right    k carry: then bring both arms there, and hold them still
   s left stroke, d right stroke: begin, then end
-  : then words and Enter: any other event, such as   :wait 2     q or Esc: end"""
+  : then words and Enter: any other event, such as   :wait 2   or   :left draw leaf.svg     q or Esc: end"""
 
 
 class Teaching:

@@ -34,7 +34,6 @@ def test_spin_of_one_soft_finger():
     """⅔ µ N a: N 6, µ 0.5, a 5 mm: 0.0100 N·m (evenly pressed disc)."""
     assert 6.0 * twist_arm(0.5, 5e-3, 0.0) == pytest.approx(0.01, rel=1e-12)
     assert press(twist=0.02) == pytest.approx(6.0)
-    assert pytest.approx(2.0 / 3.0) == DISC
 
 
 def test_a_wedge_multiplies_friction():

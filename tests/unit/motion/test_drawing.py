@@ -12,7 +12,6 @@ from handfast.mechanics.kinematics import tool_poses
 from handfast.motion.drawing import ABOVE, ACCELERATION, tip_path, traced, with_drawings
 from handfast.motion.plan import plan
 from handfast.motion.taught_poses import taught_poses
-from handfast.routine.steps import Step
 from support import seedling
 
 SQUARE = ((0.0, 0.0), (0.06, 0.0), (0.06, 0.06), (0.0, 0.06), (0.0, 0.0))
@@ -99,8 +98,3 @@ def test_out_of_reach_is_said():
     worst = max(motion.shortfalls, key=lambda s: s.short)
     assert (worst.part, worst.step) == ("drawing", 1)
     assert worst.short > 0.05
-
-
-def test_a_step_without_lines_is_only_made_by_hand():
-    """Steps are read with their lines; the kind is one of the file's words."""
-    assert Step(do="draw").lines == ()
