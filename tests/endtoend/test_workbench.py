@@ -279,6 +279,20 @@ def test_the_paddle_is_dragged_until_an_answer_fails(browser, served, tmp_path):
     assert page.handfast_errors == []
 
 
+def test_a_machine_that_is_busy_loses_nothing(browser, served):
+    """A page that hears and says nothing for a while is not loaded anew under the maker's hands."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    page.locator(".step").first.click()
+    version = page.evaluate("window.handfast.routine.version")
+    page.evaluate("() => { window.stillHere = true; for (const end = Date.now() + 15000; Date.now() < end;); }")
+    time.sleep(3.0)
+    page.get_by_role("button", name="TCP back 5 mm along Z").click()
+    page.wait_for_function(f"!window.stillHere || window.handfast.routine.version > {version}")
+    assert page.evaluate("window.stillHere"), "the page was loaded anew"
+    assert page.handfast_errors == []
+
+
 def test_the_link_is_cut_in_mid_run(browser, served):
     """The run stops by itself and is not taken up again; the page says what happened, and when it is back."""
     page = opened(browser, served.url)

@@ -22,6 +22,11 @@ if TYPE_CHECKING:
 
     from handfast.web.hub import Hub
 
+BUSY_S = 180.0
+"""s for which the server may be too busy to answer (kernels being compiled on a loaded machine) before the page
+gives up and loads itself anew, which would lose what is under the pointer. The page has its own word for a link that
+is cut."""
+
 PAGE = Path(__file__).parent / "page"
 SHORTEST_TOKEN = 16
 
@@ -87,7 +92,7 @@ def build(hub: Hub, where: Where) -> Any:
     _page()
     ui.run_with(
         server, title="handfast", language="en-US", dark=None, tailwind=False, show_welcome_message=False,
-        favicon="🤝", cache_control_directives="no-cache",
+        favicon="🤝", cache_control_directives="no-cache", reconnect_timeout=BUSY_S,
     )  # fmt: skip
     loopback = where.token is None or where.address in ("localhost", "::1") or where.address.startswith("127.")
     names = {*LOOPBACK, where.address, f"[{where.address}]"}
