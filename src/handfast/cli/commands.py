@@ -23,7 +23,6 @@ from handfast.cli.vetting import vet
 from handfast.desk import work
 
 if TYPE_CHECKING:
-    from handfast.desk.measuring import Fitted
     from handfast.landing.predict import Landing
 
 
@@ -67,6 +66,7 @@ def calibrate(given: Namespace) -> int:
     """`handfast calibrate`."""
     from handfast.cli.tables import fitted_text
     from handfast.desk import measuring
+    from handfast.desk.plain import fitted_plain
 
     desk = _desk(given, str(given.readings[0]) if given.readings else None)
     if given.undo:
@@ -85,7 +85,7 @@ def calibrate(given: Namespace) -> int:
         readings = measuring.read_all(desk, measuring.reading_files(desk, given.readings))
     fitted = measuring.fit(desk, readings)
     if given.json:
-        _print_json(_fitted_plain(fitted))
+        _print_json(fitted_plain(fitted))
     else:
         print(fitted_text(fitted, measuring.GOAL))
     if given.apply and not given.plan:
@@ -95,23 +95,6 @@ def calibrate(given: Namespace) -> int:
     elif not given.json and len(readings):
         print("\nnothing was written; next: --apply writes these figures")
     return 0
-
-
-def _fitted_plain(fitted: Fitted) -> dict[str, object]:
-    return {
-        "misfit": round(fitted.calibration.misfit, 4),
-        "expected_error_before_mm": round(fitted.before * 1e3, 4),
-        "expected_error_mm": round(fitted.after * 1e3, 4),
-        "wild": list(fitted.calibration.wild),
-        "values": [
-            {"of": v.of, "key": v.key, "value": v.value, "uncertainty": v.uncertainty, "known": v.known}
-            for v in fitted.values
-        ],
-        "advice": [
-            {"reading": a.words, "before_mm": round(a.before * 1e3, 4), "after_mm": round(a.after * 1e3, 4)}
-            for a in fitted.advice
-        ],
-    }
 
 
 def correct(given: Namespace) -> int:

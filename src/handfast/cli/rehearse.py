@@ -36,6 +36,7 @@ def options(sub: ArgumentParser) -> None:
 def rehearse(given: Namespace) -> int:
     """`handfast rehearse`."""
     from handfast.desk import rehearsing, work
+    from handfast.desk.plain import rehearsed_plain
     from handfast.rehearsal.beside import holding_text
 
     start = Path.cwd()
@@ -61,8 +62,7 @@ def rehearse(given: Namespace) -> int:
     titles = [routine.title(n) for n in range(len(routine.steps))]
     done = rehearsing.rehearse(desk.bench, routine, given.way, given.seed, progress)
     if given.json:
-        held = [h.plain(titles[h.step]) for h in done.holdings]
-        _print({**done.outcome.plain(), "holding": held, "notes": list(done.scene.notes), "seed": given.seed})
+        _print(rehearsed_plain(done, given.seed))
     else:
         print(outcome_text(done.outcome, done.scene.notes, titles))
         print("\n".join(holding_text(done.holdings, titles)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 DEGREES = 57.29577951308232
 
@@ -29,6 +29,13 @@ def options(score: ArgumentParser) -> None:
     score.add_argument("--width", type=float, metavar="MM", help="with a drawing: how wide it was drawn")
     score.add_argument("--turn", type=float, default=0.0, metavar="DEG", help="with a drawing: how it was turned")
     score.add_argument(
+        "--simulated",
+        type=int,
+        metavar="SEED",
+        help="with a routine: play it at simulated arms, measure and score it",
+    )
+    score.add_argument("--visits", type=int, default=3, metavar="N", help="with simulated arms: how often (else 3)")
+    score.add_argument(
         "--learn", action="store_true", help="with a routine: draw it next time shifted back by what the photo shows"
     )
 
@@ -36,13 +43,15 @@ def options(score: ArgumentParser) -> None:
 def score(given: Namespace) -> int:
     """`handfast score`."""
     from handfast.desk import scoring, work
+    from handfast.desk.plain import points_plain
     from handfast.errors import InputError
 
-    asked = [given.file is not None, given.card is not None, given.photo is not None]
+    simulated = given.simulated is not None
+    asked = [given.file is not None, given.card is not None, given.photo is not None, simulated]
     if sum(asked) != 1:
         raise InputError(
             "nothing to score" if not any(asked) else "several things to score",
-            expected="a CSV of points, or --photo FILE of a card, or --card to print one",
+            expected="a CSV of points, --photo FILE of a card, --simulated SEED, or --card to print a card",
             next_step="docs/scoring.md shows what each may hold",
         )
     desk = work.open_bench(Path.cwd(), given.bench)
@@ -52,6 +61,11 @@ def score(given: Namespace) -> int:
         return 0
     if given.photo is not None:
         return _photo(given, desk)
+    if simulated:
+        if given.routine is None:
+            raise InputError("which routine?", where="--simulated", expected="--routine NAME", next_step="name it")
+        ((_, routine),) = work.routines(desk, [given.routine])
+        given.file = scoring.measure_simulated(desk, routine, given.simulated, given.visits)
     found = scoring.score_points(given.file)
     plain = points_plain(found)
     kept = scoring.keep(desk, str(given.file), plain)
@@ -65,6 +79,7 @@ def score(given: Namespace) -> int:
 
 def _photo(given: Namespace, desk: Desk) -> int:
     from handfast.desk import scoring
+    from handfast.desk.plain import photo_plain
 
     mm = 1e-3
     found = scoring.score_photo(
@@ -73,12 +88,7 @@ def _photo(given: Namespace, desk: Desk) -> int:
         None if given.step is None else given.step - 1,
     )  # fmt: skip
     s = found.score
-    plain = {
-        "drawing": found.drawing, "rms_mm": _mm(s.rms), "worst_mm": _mm(s.worst), "drawn_pct": round(100 * s.share, 1),
-        "offset_mm": [_mm(float(v)) for v in s.offset], "turn_deg": round(DEGREES * s.turn, 3),
-        "scale_pct": round(100 * s.scale, 3), "shape_rms_mm": _mm(s.shape), "ink_width_mm": _mm(found.ink.width),
-        "marks_left_over_mm": _mm(found.ink.left_over), "pixels_per_mm": round(found.ink.scale, 2),
-    }  # fmt: skip
+    plain = photo_plain(found)
     learnt = scoring.learn_shift(desk, found) if given.learn else None
     kept = scoring.keep(desk, str(given.photo), plain)
     if given.json:
@@ -101,38 +111,6 @@ def _photo(given: Namespace, desk: Desk) -> int:
         print("  next: --learn shifts the next drawing back by that much")
     print(f"stored in {kept}")
     return 0
-
-
-def _mm(value: float) -> float:
-    return round(value * 1e3, 4)
-
-
-def points_plain(found: PointScore) -> dict[str, Any]:
-    """A score of points as plain values."""
-    return {
-        "style": "in the style of ISO 9283 and ISO 230-2; neither cycles, load nor cube are checked",
-        "rms_mm": _mm(found.rms),
-        "points": [
-            {
-                "point": p.name,
-                "visits": f.count,
-                "AP_mm": _mm(f.accuracy),
-                "off_mm": [_mm(v) for v in f.off],
-                "RP_mm": _mm(f.repeatability),
-                **({"vAP_mm": _mm(found.variation[p.name])} if p.name in found.variation else {}),
-            }
-            for p, f in zip(found.points, found.poses, strict=True)
-        ],
-        "distances": [{"from": a, "to": b, "AD_mm": _mm(x), "RD_mm": _mm(y)} for a, b, x, y in found.distances],
-        "reversal": {axis: {f"{k}_mm": _mm(v) for k, v in vars(r).items()} for axis, r in found.reversal.items()},
-        **split_plain(found.split),
-    }
-
-
-def split_plain(split: Split) -> dict[str, Any]:
-    """The parts of an error as plain values."""
-    parts = [{"part": p.name, "rms_mm": _mm(p.rms), "value": p.says} for p in split.parts]
-    return {"parts": parts, "untold": list(split.untold)}
 
 
 def split_text(split: Split) -> str:

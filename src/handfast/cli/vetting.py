@@ -75,6 +75,8 @@ def vet(given: Namespace) -> int:
             expected="files of sweeps, --simulated N, --plan CLASS, --limits or --assign",
             next_step="print the sweep to play with: handfast vet --plan CLASS; docs/vetting.md tells the rest",
         )
+    from handfast.desk.plain import vetted_plain
+
     plain: dict[str, Any] = {"bench": desk.bench.about.name}
     text: list[str] = []
     status = 0
@@ -103,48 +105,6 @@ def vet(given: Namespace) -> int:
 def _progress(share: float) -> None:
     end = "\n" if share >= 1.0 else ""
     print(f"\rvetting {100 * share:3.0f} %", end=end, file=sys.stderr, flush=True)
-
-
-def vetted_plain(done: Vetted, stock: tuple[Servo, ...]) -> dict[str, Any]:
-    """A vetted batch as plain values, each figure in the unit that its key ends in."""
-    from handfast.fitting.verdict import limits_of
-    from handfast.units import unit_of
-
-    classes = {servo.name: servo for servo in stock}
-    servos = []
-    for j in done.batch.servos:
-        limits = limits_of(classes[j.examined.servo])
-        figures = {}
-        for key, figure in j.examined.figures.items():
-            value, error = figure.shown
-            row: dict[str, Any] = {"value": round(value, 4), "uncertainty": round(error, 4), "readings": figure.count}
-            if figure.note:
-                row["note"] = figure.note
-            if key in limits:
-                row["limit"] = round(unit_of(key).from_si(limits[key].value), 4)
-                row["used"] = round(j.used.get(key, 0.0), 4)
-            figures[key] = row
-        servos.append(
-            {
-                "serial_mark": j.examined.mark,
-                "class": j.examined.servo,
-                "verdict": j.verdict,
-                "reasons": [{"level": r.level, "figure": r.key, "words": r.words} for r in j.reasons],
-                "remarks": list(j.remarks),
-                "not_tested": list(j.not_tested),
-                "goes_limp": j.examined.limp,
-                "held_pct": round(100 * j.examined.held, 1),
-                "lost_pct": round(100 * j.examined.lost, 1),
-                "figures": figures,
-            }
-        )
-    return {
-        "invented": done.invented,
-        "servos": servos,
-        "counts": {verdict: done.batch.count(verdict) for verdict in ("accept", "watch", "reject")},
-        "remarks": [*done.batch.remarks, *done.remarks],
-        "written": [str(path) for path in (*done.written, done.labels)],
-    }
 
 
 def vetted_text(done: Vetted) -> str:

@@ -56,17 +56,20 @@ class History:
                 found[str(path.relative_to(self.folder.root))] = text
         return found
 
-    def look(self) -> Entry | None:
-        """Notice what was changed outside since the last look; returns its entry, None if nothing was."""
+    def look(self, did: str | None = None) -> Entry | None:
+        """Notice what was changed since the last look; returns its entry, None if nothing was.
+
+        did: what our own work did to the files, in words; None where they were edited from outside.
+        """
         now = self._on_disk()
         names = [name for name in {**self.texts, **now} if self.texts.get(name) != now.get(name)]
         if not names:
             return None
         entry = Entry(
-            f"edited outside: {', '.join(sorted(names))}",
+            did or f"edited outside: {', '.join(sorted(names))}",
             {name: self.texts.get(name) for name in names},
             {name: now.get(name) for name in names},
-            outside=True,
+            outside=did is None,
         )
         self.texts = now
         self._push(entry)

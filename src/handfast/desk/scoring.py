@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import datetime
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from handfast.desk.work import Desk
+from handfast.errors import InputError
 
 if TYPE_CHECKING:
+    from handfast.routine.steps import Routine
     from handfast.scoring.accuracy import Pose, Reversal
     from handfast.scoring.lines import LineScore
     from handfast.scoring.photo import Ink
@@ -78,6 +81,76 @@ def score_points(path: Path) -> PointScore:
     return PointScore(points, poses, variation, distances, reversal, split_points(points))
 
 
+POINTER = 0.2e-3
+"""Error of a pointer read against a rule, one standard deviation, m (common practice, no source)."""
+
+
+def measure_simulated(
+    desk: Desk, routine: Routine, seed: int, visits: int = 3, progress: Callable[[float], None] | None = None
+) -> Path:
+    """Play a routine `visits` times on the simulated arms and read a pointer at every pose; returns the points' CSV.
+
+    The arms are drawn by `seed`. What is read is where the TCP truly is, to within `POINTER`; where it should be is
+    the taught pose by the bench's figures.
+    """
+    import tempfile
+
+    import numpy as np
+
+    from handfast.bench.parts import SIDES
+    from handfast.desk.work import run_simulated
+    from handfast.files.atomic import write_text
+    from handfast.mechanics.kinematics import tool_poses
+    from handfast.mechanics.model import model_of
+    from handfast.scoring.points import FEWEST_VISITS
+
+    if visits < FEWEST_VISITS:
+        raise InputError(
+            f"{visits} visits", where="--visits", expected=f"at least {FEWEST_VISITS}", next_step="let it go more often"
+        )
+    chain = model_of(desk.bench).chain
+    rng = np.random.default_rng([seed, 23])
+    rows = []
+    for visit in range(visits):
+        with tempfile.TemporaryDirectory() as place:
+            truth = Path(place) / "truth.txt"
+            _, run = run_simulated(desk, routine, "corrected", seed, truth)
+            table = np.loadtxt(truth)
+        times, p = table[:, 0] * 1e-6, table[:, 1:].reshape(-1, 2, 3)
+        for rest in run.rests:
+            said = routine.steps[rest.step].taught(rest.side)
+            if rest.row or said is None or said.pose is None:
+                continue
+            arm = SIDES.index(rest.side)
+            at = 1e3 * tool_poses(chain.only(arm), np.array(said.pose))[0, 0, :3, 3]
+            was = p[np.argmin(abs(times - rest.time)), arm] + 1e3 * rng.normal(0.0, POINTER, 3)
+            numbers = ",".join(f"{v:.3f}" for v in (*at, *was))
+            name = f"{rest.side} {routine.title(rest.step)}".replace(",", " ")
+            rows.append(f"{name},{numbers},,{rest.step + 1},{rest.side}")
+        if progress is not None:
+            progress((visit + 1) / visits)
+    if not rows:
+        raise InputError(
+            "comes to rest at no taught pose", where=routine.name, expected="a routine with steps `go`",
+            next_step="score another one",
+        )  # fmt: skip
+    target = _free(desk.folder.root / "scores", f"{routine.name}-points", ".csv")
+    heading = "point,at_x_mm,at_y_mm,at_z_mm,x_mm,y_mm,z_mm,way,step,arm"
+    note = (
+        f"# Invented: a pointer read by a simulated maker, {visits} visits to each pose, arms drawn from seed {seed}."
+    )
+    write_text(target, "\n".join([note, heading, *rows]) + "\n")
+    return target
+
+
+def _free(folder: Path, stem: str, suffix: str) -> Path:
+    """A file's path that is not taken yet."""
+    target, n = folder / f"{stem}{suffix}", 2
+    while target.exists():
+        target, n = folder / f"{stem}-{n}{suffix}", n + 1
+    return target
+
+
 @dataclass(frozen=True)
 class DrawingScore:
     """A drawing on a card scored; score: its figures; ink: what was found; where: routine and step that drew it."""
@@ -109,7 +182,6 @@ def score_photo(
     import numpy as np
 
     from handfast.desk.work import routines
-    from handfast.errors import InputError
     from handfast.motion.drawing import placed_lines
     from handfast.routine.drawings import read_drawing
     from handfast.routine.steps import Step
@@ -175,7 +247,6 @@ def learn_shift(desk: Desk, found: DrawingScore) -> Path:
     """Put what a photo showed beside the drawing's corner: the next time it is drawn that much the other way."""
     import numpy as np
 
-    from handfast.errors import InputError
     from handfast.routine.file import find_routines, read_routine, write_nudges
 
     if found.where is None:
@@ -195,11 +266,7 @@ def keep(desk: Desk, source: str, plain: dict[str, Any]) -> Path:
     from handfast.files.atomic import write_text
 
     now = datetime.datetime.now().astimezone()
-    folder = desk.folder.root / "scores"
-    stem = f"{now:%Y%m%d-%H%M%S}-{Path(source).stem}"
-    target, n = folder / f"{stem}.json", 2
-    while target.exists():
-        target, n = folder / f"{stem}-{n}.json", n + 1
+    target = _free(desk.folder.root / "scores", f"{now:%Y%m%d-%H%M%S}-{Path(source).stem}", ".json")
     whole = {"scored": now.isoformat(timespec="seconds"), "source": source, **plain}
     write_text(target, json.dumps(whole, indent=2, ensure_ascii=False) + "\n")
     return target

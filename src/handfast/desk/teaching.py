@@ -12,6 +12,7 @@ from handfast.errors import InputError
 
 if TYPE_CHECKING:
     from handfast.desk.board import Open
+    from handfast.sessions.teach_live import Watching
 
 
 def recording_path(desk: Desk, name: str, resume: bool) -> Path:
@@ -63,6 +64,7 @@ def teach_live(
     keys: Callable[[], str],
     ends: Callable[[], bool],
     say: Callable[[str], None],
+    watching: Watching | None = None,
 ) -> int:
     """Record until it ends; returns how many poses were stored. What was recorded stays, whatever ends it."""
     from handfast.records.recording_file import RecordingFile
@@ -71,7 +73,7 @@ def teach_live(
     channels = held_channels(desk, hold)
     notes = (f"recorded at {open_.board.name}",)
     with RecordingFile(path, desk.bench.controller.channels, hands, notes, resume) as file:
-        session = Teaching(desk.bench, open_.board, open_.limits, file, sides, by_itself, say)
+        session = Teaching(desk.bench, open_.board, open_.limits, file, sides, by_itself, say, watching)
         open_.board.power_on()
         session.hold(channels)
         session.run(keys, ends, seconds)

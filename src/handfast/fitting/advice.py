@@ -25,11 +25,15 @@ TOUCH_ERROR, GAUGE_ERROR, PULL_SHARE, SAG_ERROR = 0.4e-3, 0.2 * DEGREE, 0.08, 0.
 
 @dataclass(frozen=True)
 class Advice:
-    """One reading worth taking: in words, and the TCP's expected error (root mean square, m) before and after."""
+    """One reading worth taking: in words, and the TCP's expected error (root mean square, m) before and after.
+
+    pose (K,) rad: joint angles at which it is taken; the joints that it does not concern are in mid-travel.
+    """
 
     words: str
     before: float
     after: float
+    pose: Array
 
 
 def expected_error(calibration: Calibration, poses: Array) -> float:
@@ -63,12 +67,12 @@ def advise(calibration: Calibration, poses: Array, most: int = 3) -> list[Advice
     S = calibration.covariance
     found = []
     row = 0
-    for said, count in words:
+    for said, count, pose in words:
         h = H[row : row + count]
         row += count
         gain = S @ h.T @ np.linalg.solve(h @ S @ h.T + np.eye(count), h @ S)
         after = float(np.einsum("ip,pq,iq->", P, S - gain, P) / scale)
-        found.append(Advice(said, now, float(np.sqrt(max(after, 0.0)))))
+        found.append(Advice(said, now, float(np.sqrt(max(after, 0.0))), pose))
     found.sort(key=lambda a: a.after)
     # One of a kind: the next best touch of the same arm teaches nearly the same.
     kept: list[Advice] = []
@@ -80,13 +84,13 @@ def advise(calibration: Calibration, poses: Array, most: int = 3) -> list[Advice
     return kept
 
 
-def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int]]]:
-    """Readings that could be taken, with counts as the present estimate expects them, and rows each gives."""
+def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int, Array]]]:
+    """Readings that could be taken, with counts as the present estimate expects them; rows and pose of each."""
     u = calibration.unknowns
     bench, chain = u.bench, u.model.chain
     middle = chain.travel.mean(axis=1)
     touches, gauges, pulls, sags = [], [], [], []
-    words: list[tuple[str, int]] = []
+    words: list[tuple[str, int, Array]] = []
 
     def counts(q: Array) -> tuple[float, ...]:
         result = np.full(bench.controller.channels, 2.0 ** (bench.controller.wiper_bits - 1))
@@ -112,7 +116,7 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
                 Touch(arm=side, at=at, error=TOUCH_ERROR, counts=counts(q), supply=bench.supply.voltage, arrived=ways)
             )
             place = ", ".join(f"{round(v * 1e3) + 0}" for v in at)
-            words.append((f"touch with the {side} arm: a point near ({place}) mm, fingers leaning {lean:.0f}°", 3))
+            words.append((f"touch with the {side} arm: a point near ({place}) mm, fingers leaning {lean:.0f}°", 3, q))
     for i, (name, joint) in enumerate(zip(bench.joint_names, bench.joints, strict=True)):
         for share in (0.1, 0.5, 0.9):
             angle = joint.travel[0] + share * (joint.travel[1] - joint.travel[0])
@@ -129,10 +133,10 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
                         supply=bench.supply.voltage,
                     )
                 )
-                words.append((f"gauge at {name}: {angle / DEGREE:.0f}°, led onto it in the {way} way", 1))
+                words.append((f"gauge at {name}: {angle / DEGREE:.0f}°, led onto it in the {way} way", 1, q))
     for name, limp in zip(bench.joint_names, u.model_at(calibration.x).limp_friction, strict=True):
         pulls.append(Pull(joint=name, force=float(limp / 0.08), lever=0.08, error=float(PULL_SHARE * limp / 0.08)))
-        words.append((f"spring scale at {name}: the pull that just turns it limp", 1))
+        words.append((f"spring scale at {name}: the pull that just turns it limp", 1, middle))
     for arm, side in enumerate(SIDES):
         columns = bench.columns(side)
         q = middle.copy()
@@ -144,7 +148,7 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
                 supply=bench.supply.voltage, loaded_supply=bench.supply.voltage,
             )
         )  # fmt: skip
-        words.append((f"weight on the {side} arm: 150 g hung on the TCP near {X[2, 3] * 1e3:.0f} mm height", 1))
+        words.append((f"weight on the {side} arm: 150 g hung on the TCP near {X[2, 3] * 1e3:.0f} mm height", 1, q))
     # Rows come in the order in which `Equations` lists the kinds.
     readings = Readings(touches=tuple(touches), gauges=tuple(gauges), pulls=tuple(pulls), sags=tuple(sags))
     return readings, words

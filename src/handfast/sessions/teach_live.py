@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from handfast.board.host import Denied, HostBoard
 from handfast.board.limits import ChannelLimits
 from handfast.board.loading import eighths
 from handfast.errors import InputError
+from handfast.geometry.rigid import Array
 from handfast.records.recording import event_of
 from handfast.records.recording_file import RecordingFile
 from handfast.sessions.wire_arms import channel_name
@@ -40,6 +42,22 @@ HELP = """\
   : then words and Enter: any other event, such as   :wait 2   or   :left draw leaf.svg     q or Esc: end"""
 
 
+class Watching(Protocol):
+    """Whoever looks on: what the board shows and plays, where the arms are, what was told."""
+
+    def sample(self, time: float, counts: Array) -> None:
+        """Feedback (channels,) at `time` s."""
+
+    def lamp(self, level: int) -> None:
+        """The lamp's brightness, 0 to 255."""
+
+    def cue(self, number: int) -> None:
+        """The sounder plays this cue: 1 stored, 2 refused."""
+
+    def event(self, time: float, words: str) -> None:
+        """Something was told to the recording at `time` s."""
+
+
 class Teaching:
     """One session. `keys` gives what was typed, `ends` whether it shall end; `say` speaks to the maker."""
 
@@ -52,7 +70,9 @@ class Teaching:
         sides: tuple[Side, ...],
         by_itself: bool,
         say: Callable[[str], None],
+        watching: Watching | None = None,
     ):
+        self.watching = watching
         self.bench, self.board, self.limits, self.file = bench, board, limits, file
         self.sides, self.by_itself, self.say = sides, by_itself, say
         self.still = LiveStillness(bench)
@@ -101,6 +121,8 @@ class Teaching:
                 counts = np.array(sample.wiper, dtype=float)[: self.bench.controller.channels] * self.scale
                 self.file.add(self.time, counts)
                 self.still.add(counts)
+                if self.watching is not None:
+                    self.watching.sample(self.time, counts)
                 if start is None:
                     start = self.time
                     self.say("recording; h shows the keys")
@@ -123,6 +145,8 @@ class Teaching:
         if abs(glow - self._glow) > 8 or (glow in (0, 255) and glow != self._glow):
             self._glow = glow
             self.board.ask("lamp", level=glow)
+            if self.watching is not None:
+                self.watching.lamp(glow)
         for side in self.sides:
             if not self.still.still(side) and self.still.armed(side):
                 self._moved = side
@@ -145,7 +169,7 @@ class Teaching:
             self.still.stored(side)
         self._event(f"{'both' if len(sides) == 2 else sides[0]} pose")
         self.poses += 1
-        self.board.ask("cue", cue=1)
+        self._cue(1)
         self.say(f"  {self.file.last:7.2f} s  pose {self.poses} stored: {' and '.join(sides)}")
         self._meet(sides)
 
@@ -157,12 +181,19 @@ class Teaching:
         if moved or len(ready) == len(self.sides):
             self._store(moved or ready)
         else:
-            self.board.ask("cue", cue=2)
+            self._cue(2)
             self.say("  not stored: hold it still for 0.8 s")
+
+    def _cue(self, number: int) -> None:
+        self.board.ask("cue", cue=number)
+        if self.watching is not None:
+            self.watching.cue(number)
 
     def _event(self, words: str) -> None:
         event_of(words, self.time, str(self.file.path))
         self.file.say(words)
+        if self.watching is not None:
+            self.watching.event(self.file.last, words)
 
     # -- orders ----------------------------------------------------------------------------------------
 
@@ -211,7 +242,7 @@ class Teaching:
         try:
             self._event(words)
         except InputError as error:
-            self.board.ask("cue", cue=2)
+            self._cue(2)
             self.say(f"  {error}")
             return
         said = words.split()

@@ -14,7 +14,9 @@ from typing import Any
 from fastapi import WebSocket, WebSocketDisconnect
 
 from handfast.bench.folder import BenchFolder
+from handfast.bench.parts import SIDES
 from handfast.desk import beginning
+from handfast.desk.handing_in import keep_given
 from handfast.errors import HandfastError, InputError
 from handfast.web.live import PageRun
 from handfast.web.place import Place, inside
@@ -135,6 +137,23 @@ class Hub:
             case "halt":
                 self._halt(viewer)
                 return None
+            case "task":
+                self._task(viewer, said)
+                return None
+            case "end task":
+                self._holds(viewer)
+                for task in self._placed(viewer).tasks:
+                    if task.kind == said.get("kind"):
+                        task.end()
+                return None
+            case "calibrate":
+                return await self._edited(viewer, lambda place: place.calibrate())
+            case "teach":
+                self._teach(viewer, str(said["name"]))
+                return None
+            case "lead" | "press" | "lead through" | "let go" | "end teaching":
+                self._led(viewer, said)
+                return None
             case "hold":
                 if viewer.place is not None and viewer.place.run is not None and self._is_holder(viewer):
                     viewer.place.run.holding = said.get("on") is True
@@ -175,8 +194,7 @@ class Hub:
     def _run(self, viewer: Viewer, said: dict[str, Any]) -> None:
         self._holds(viewer)
         place = self._placed(viewer)
-        if place.run is not None and place.run.going:
-            raise InputError("the arms are moving already", next_step="stop them first")
+        self._free(place)
         if place.look() is not None or int(said["version"]) != place.version:
             raise InputError(
                 "the files were changed meanwhile", next_step="look at what is there now, then run it again"
@@ -189,6 +207,87 @@ class Hub:
         place.run = PageRun(place.now, str(said["routine"]), tell)
         loop.run_in_executor(place.playing, place.run.play)
 
+    def _free(self, place: Place) -> None:
+        """Refuse where the arms, real or simulated, are at work already."""
+        if place.run is not None and place.run.going:
+            raise InputError("the arms are moving already", next_step="stop them first")
+        if place.teaching is not None and place.teaching.going:
+            raise InputError("the arms are being taught", next_step="end the teaching first")
+
+    def _task(self, viewer: Viewer, said: dict[str, Any]) -> None:
+        """Work that takes a while; what is asked for meanwhile waits its turn."""
+        from handfast.web.tasks import Task, task_for
+
+        self._holds(viewer)
+        place = self._placed(viewer)
+        place.tasks = [task for task in place.tasks if task.going]
+        if any(task.kind == said.get("kind") for task in place.tasks):
+            raise InputError(f"still at work: {said.get('kind')}", next_step="wait for it, or end it")
+        act = task_for(place, said)
+        loop = asyncio.get_running_loop()
+
+        def tell(shown: dict[str, Any]) -> None:
+            loop.call_soon_threadsafe(self._push, place, {"push": "task", "task": shown})
+
+        task = Task(str(said["kind"]), tell)
+        place.tasks.append(task)
+        loop.run_in_executor(place.working, task.work, act)
+
+    def _teach(self, viewer: Viewer, name: str) -> None:
+        from handfast.desk.teaching import recording_path
+        from handfast.desk.work import free_routine
+        from handfast.web.teaching import PageTeaching
+
+        self._holds(viewer)
+        place = self._placed(viewer)
+        self._free(place)
+        recording_path(place.now, name, False)
+        free_routine(place.now, name, False)
+        loop = asyncio.get_running_loop()
+
+        def tell(shown: dict[str, Any]) -> None:
+            loop.call_soon_threadsafe(self._push, place, {"push": "teaching", "teaching": shown})
+
+        teaching = place.teaching = PageTeaching(place.now, name, tell)
+
+        async def until_written() -> None:
+            await loop.run_in_executor(place.playing, teaching.record)
+            if teaching.routine is not None:
+                await loop.run_in_executor(place.work, place.taken, f"taught {teaching.routine} by hand")
+                await self._refresh(place)
+
+        task = asyncio.create_task(until_written())
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    def _led(self, viewer: Viewer, said: dict[str, Any]) -> None:
+        """What the hand does, and what is pressed, while arms are taught."""
+        self._holds(viewer)
+        teaching = self._placed(viewer).teaching
+        if teaching is None or not teaching.going:
+            raise InputError("nothing is being taught", next_step="begin to teach first")
+        match said["do"]:
+            case "lead":
+                side = SIDES[SIDES.index(said["arm"])]
+                teaching.lead(side, [float(v) for v in said["pose_deg"]], min(max(float(said["ms"]), 20.0), 10_000.0))
+            case "press":
+                teaching.press(str(said["letter"]))
+            case "lead through":
+                teaching.lead_through(str(said["routine"]))
+            case "let go":
+                teaching.let_go()
+            case _:
+                teaching.end()
+
+    async def hand_in(self, number: int, kind: str, name: str, data: bytes) -> str:
+        """A file that a maker hands in: kept in the bench's folder under a free name, which is returned."""
+        viewer = self.viewers.get(number)
+        if viewer is None:
+            raise InputError("this page has no link to handfast", next_step="load it anew")
+        self._holds(viewer)
+        place = self._placed(viewer)
+        return await asyncio.get_running_loop().run_in_executor(None, keep_given, place.now, kind, name, data)
+
     def _push(self, place: Place, message: dict[str, Any]) -> None:
         for viewer in self._at(place):
             viewer.tell(message)
@@ -198,6 +297,8 @@ class Hub:
         place = self._placed(viewer)
         if place.run is not None:
             place.run.halt("STOP was pressed")
+        if place.teaching is not None:
+            place.teaching.end()
 
     # -- controls ----------------------------------------------------------------------------------------
 
@@ -219,6 +320,8 @@ class Hub:
         if self.holders.get(root) == viewer.number:
             if viewer.place.run is not None and viewer.place.run.going:
                 viewer.place.run.halt("the page that held the controls went away")
+            if viewer.place.teaching is not None:
+                viewer.place.teaching.end()
             del self.holders[root]
             self._tell_holders(viewer.place)
 

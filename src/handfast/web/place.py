@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from handfast.answers.ask import Answers
     from handfast.answers.facts import Facts
     from handfast.web.live import PageRun
+    from handfast.web.tasks import Task
+    from handfast.web.teaching import PageTeaching
 
 MOST_LAWS = 400
 """Time laws of earlier plans that are kept, so that an edit plans only what it touches."""
@@ -48,6 +50,9 @@ class Place:
     work: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "desk"), init=False)
     run: PageRun | None = field(default=None, init=False)
     playing: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "playing"), init=False)
+    teaching: PageTeaching | None = field(default=None, init=False)
+    tasks: list[Task] = field(default_factory=list, init=False)
+    working: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "task"), init=False)
     trying: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "changes"), init=False)
 
     def open(self) -> None:
@@ -59,6 +64,11 @@ class Place:
         """End what it works at."""
         if self.run is not None:
             self.run.halt("handfast was closed")
+        if self.teaching is not None:
+            self.teaching.end()
+        for task in self.tasks:
+            task.end()
+        self.working.shutdown(wait=False, cancel_futures=True)
         self.playing.shutdown(wait=False, cancel_futures=True)
         self.work.shutdown(wait=False, cancel_futures=True)
         self.trying.shutdown(wait=False, cancel_futures=True)
@@ -235,6 +245,25 @@ class Place:
             if change.words == words:
                 return self.editing.apply_change(desk, name, asked.facts.routine, change)
         raise InputError("this change is not among those that were tried", asked=words, next_step="read them again")
+
+    def calibrate(self) -> Entry | None:
+        """Write what the bench's readings say of it; one edit, which can be undone."""
+        from handfast.desk import measuring
+        from handfast.web.tasks import fitted
+
+        self.look()
+        found, count = fitted(self.now)
+        if not count:
+            raise InputError("there are no readings yet", next_step="take some, or hand in a file of readings")
+        measuring.apply(self.now, found, f"{count} readings")
+        return self.taken(f"calibrated from {count} readings")
+
+    def taken(self, did: str) -> Entry | None:
+        """Read anew what our own work has written."""
+        entry = self.editing.history.look(did)
+        if entry is not None:
+            self.read()
+        return entry
 
     def undo(self) -> Entry:
         """Take the last edit back."""

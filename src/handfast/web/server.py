@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fastapi import WebSocket  # the framework reads annotations of this module's names
+from fastapi import Request, WebSocket  # the framework reads annotations of this module's names
+from fastapi.responses import JSONResponse
 
 from handfast.bench.folder import BenchFolder
-from handfast.errors import FaultError, InputError
+from handfast.errors import FaultError, HandfastError, InputError
 
 if TYPE_CHECKING:
     from fastapi import FastAPI
@@ -80,6 +81,7 @@ def build(hub: Hub, where: Where) -> Any:
     from fastapi.staticfiles import StaticFiles
     from nicegui import ui
 
+    from handfast.desk.handing_in import MOST
     from handfast.web.guard import LOOPBACK, Guard
 
     server: FastAPI = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -88,6 +90,16 @@ def build(hub: Hub, where: Where) -> Any:
     @server.websocket("/wire")
     async def wire(socket: WebSocket) -> None:
         await hub.serve(socket)
+
+    @server.post("/hand-in/{viewer}/{kind}/{name}")
+    async def hand_in(viewer: int, kind: str, name: str, request: Request) -> JSONResponse:
+        size = request.headers.get("content-length", "")
+        if not size.isdigit() or int(size) > MOST:
+            return JSONResponse({"error": f"too large: at most {MOST // 2**20} MiB"}, 413)
+        try:
+            return JSONResponse({"file": await hub.hand_in(viewer, kind, name, await request.body())})
+        except HandfastError as error:
+            return JSONResponse({"error": str(error)}, 422)
 
     _page()
     ui.run_with(

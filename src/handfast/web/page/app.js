@@ -4,8 +4,11 @@ import { decode, frames } from "./arms.js";
 import { drawFirst } from "./first.js";
 import { h, keepingFocus, put } from "./dom.js";
 import { drawLive } from "./live.js";
+import { drawMeasure } from "./measure.js";
 import { Picture } from "./picture.js";
 import { drawSheet, drawStep } from "./sheet.js";
+import { drawRehearsal } from "./task.js";
+import { Sounder, drawTaughtSheet, drawTeaching, lampWords } from "./teach.js";
 import { units } from "./units.js";
 import { Wire } from "./wire.js";
 
@@ -18,6 +21,11 @@ class App {
     this.facing = "Y";
     this.opened = null;
     this.live = { run: null };
+    this.tasks = {};
+    this.teaching = null;
+    this.sounder = new Sounder();
+    this.measuring = false;
+    this.guide = "calibrate";
     this.notes = h("div", { class: "notes", role: "status", "aria-live": "polite" });
     this.body = h("div", { class: "body" });
     at.append(this.notes, this.body);
@@ -105,6 +113,8 @@ class App {
     this.setState(said.state);
     this.path = this.state.path;
     const name = again && this.bench.routines.includes(this.chosen) ? this.chosen : this.bench.routines[0];
+    Object.assign(this, { tasks: {}, fit: null, teaching: null, measuring: false });
+    this.body.classList.remove("is-measuring");
     if (name) await this.choose(name);
     const reach = await this.ask("reach");
     if (reach) this.picture?.setReach(reach.reach);
@@ -123,6 +133,14 @@ class App {
   }
 
   hear(said) {
+    // What was just taught is shown as soon as the bench is read anew.
+    if (said.push === "bench" && said.state.bench?.routines.includes(this.taught)) {
+      const name = this.taught;
+      this.taught = null;
+      this.setState(said.state);
+      this.choose(name);
+      return;
+    }
     const mine = said.name === undefined || said.name === this.chosen;
     if (said.push === "bench") this.setState(said.state);
     else if (said.push === "holder") {
@@ -154,6 +172,38 @@ class App {
     else if (said.push === "run") {
       this.live.run = said.run;
       this.draw();
+    } else if (said.push === "task") this.hearTask(said.task);
+    else if (said.push === "teaching") this.hearTeaching(said.teaching);
+  }
+
+  hearTask(task) {
+    const before = this.tasks[task.kind];
+    this.tasks[task.kind] = { ...task, of: before?.going ? before.of : this.routine?.version };
+    if (task.result && (task.kind === "fit" || task.kind === "readings")) this.fit = task.result;
+    // How far it is, alone, does not draw the page anew under somebody's hands.
+    const bar = before?.going && task.going && this.body.querySelector(".task progress");
+    if (bar) bar.value = task.share;
+    else this.draw();
+  }
+
+  hearTeaching(t) {
+    const before = this.teaching?.name === t.name ? this.teaching : null;
+    this.teaching = t;
+    if (t.cues > (before?.cues || 0)) this.sounder.play(t.cue);
+    if (t.q_deg && t.going)
+      for (const arm of ["left", "right"]) this.picture.setArm(arm, t.q_deg[arm].map((d) => d * RADIAN));
+    if (!before?.going && t.going) this.leadWith("left");
+    if (!t.going) {
+      this.picture.live = false;
+      this.outline();
+      this.taught = t.routine;
+      this.say(t.ended, t.routine ? "said" : "bad");
+    }
+    const changed = !before || before.told.length !== t.told.length || before.going !== t.going || before.said !== t.said;
+    if (changed) this.draw();
+    else if (this.lamp) {
+      this.lamp.style.setProperty("--level", (t.lamp / 255).toFixed(2));
+      this.lampSays.textContent = `Lamp ${lampWords(t.lamp)}`;
     }
   }
 
@@ -173,7 +223,82 @@ class App {
   }
 
   get mayEdit() {
-    return !this.cut && this.holder === this.you && !this.live.run?.going;
+    return !this.cut && this.holder === this.you && !this.live.run?.going && !this.teaching?.going;
+  }
+
+  // -- work that takes a while, and measuring ------------------------------------------------------------
+
+  async startTask(kind, more) {
+    if (more.file) this[kind === "score photo" ? "lastPhoto" : "lastFile"] = more.file;
+    await this.ask("task", { kind, ...more });
+  }
+
+  async handIn(kind, file) {
+    try {
+      const said = await fetch(`/hand-in/${this.you}/${kind}/${encodeURIComponent(file.name)}`, { method: "POST", body: file });
+      const answer = await said.json();
+      if (answer.file) return answer.file;
+      this.say(answer.error, "bad");
+    } catch (error) {
+      this.say(`the file did not get through: ${error.message}`, "bad");
+    }
+    return null;
+  }
+
+  measure(on) {
+    this.measuring = on;
+    this.body.classList.toggle("is-measuring", on);
+    if (on) this.openGuide(this.guide);
+    else {
+      this.picture.show(this.picture.time);
+      this.draw();
+    }
+  }
+
+  openGuide(guide) {
+    this.guide = guide;
+    if (guide === "calibrate" && this.mayEdit && !this.tasks.fit?.going) this.startTask("fit", {});
+    this.draw();
+  }
+
+  showPose(pose) {
+    this.picture.play(false);
+    for (const arm of ["left", "right"]) this.picture.setArm(arm, pose[arm].map((d) => d * RADIAN));
+  }
+
+  async calibrate() {
+    const done = await this.ask("calibrate");
+    if (!done) return;
+    this.say(`${done.did ? `${done.did[0].toUpperCase()}${done.did.slice(1)}` : "Nothing changed"}. Routines were read off the new lines; correct them anew.`);
+    await this.startTask("fit", {});
+  }
+
+  // -- teaching ------------------------------------------------------------------------------------------
+
+  async teach(name) {
+    this.teachName = name;
+    this.marked = null;
+    this.teachOpen = true;
+    this.picture.play(false);
+    this.picture.setMarks([]);
+    this.picture.live = true;
+    const said = await this.ask("teach", { name });
+    if (!said) this.picture.live = false;
+  }
+
+  leadWith(arm) {
+    this.leads = arm;
+    this.outline();
+    this.draw();
+  }
+
+  async leadBy(axis, by) {
+    const pose = this.picture.part(this.leads).map((x) => x / RADIAN);
+    const { tool } = this.picture.frames(this.leads);
+    const p = [...tool.p];
+    p[axis] += by;
+    const found = await this.ask("solve", { arm: this.leads, R: tool.R, p_mm: p, near_deg: pose });
+    if (found) await this.ask("lead", { arm: this.leads, pose_deg: found.q_deg, ms: 500 });
   }
 
   async edit(said) {
@@ -207,6 +332,11 @@ class App {
   }
 
   outline() {
+    if (this.teaching?.going) {
+      this.picture.setMarks([]);
+      this.picture.setHand(this.holder === this.you ? this.leads : null, this.facing);
+      return;
+    }
     const step = this.marked && this.routine?.sheet.steps[this.marked.step];
     const pose = step?.pose_deg[this.marked.arm];
     if (!pose) {
@@ -246,7 +376,8 @@ class App {
         const found = await this.wire.ask("solve", { ...now, near_deg: near });
         this.held = { arm: now.arm, q: found.q_deg.map((d) => d * RADIAN) };
         this.solves = (this.solves || 0) + 1;
-        this.picture.setArm(now.arm, this.held.q);
+        if (this.teaching?.going) await this.wire.ask("lead", { arm: now.arm, pose_deg: found.q_deg, ms: 150 });
+        else this.picture.setArm(now.arm, this.held.q);
         this.short = found;
         this.tell.textContent = found.short_mm > 0.1 ? `cannot reach: ${units.number(found.short_mm, "mm", 1)} short`
           : found.beyond_deg > 0 ? `past a stop by ${found.beyond_deg.toFixed(1)}°` : "";
@@ -261,6 +392,10 @@ class App {
   }
 
   async dropped(arm, moved) {
+    if (this.teaching?.going) {
+      this.held = null;
+      return;
+    }
     if (!moved || !this.marked) return;
     if (this.solving) await new Promise((done) => (this.settle = done));
     this.settle = null;
@@ -286,7 +421,7 @@ class App {
   }
 
   key(event) {
-    if (event.key === "Escape" && this.live.run?.going) {
+    if (event.key === "Escape" && (this.live.run?.going || this.teaching?.going)) {
       event.preventDefault();
       this.halt();
       return;
@@ -339,14 +474,14 @@ class App {
 
   draw() {
     if (!this.bench) {
-      if (this.first) put(this.body, drawFirst(this));
+      if (this.first) keepingFocus(this.body, () => put(this.body, drawFirst(this)));
       return;
     }
     const parts = {
       top: () => this.drawTop(),
       left: () => this.drawLeft(),
       bar: () => this.drawBar(),
-      right: () => (this.routine ? [drawLive(this), drawAnswers(this)] : [drawLive(this)]),
+      right: () => [drawLive(this), drawTeaching(this), !this.teaching?.going && [drawRehearsal(this), this.routine && drawAnswers(this)]],
     };
     for (const [name, make] of Object.entries(parts)) keepingFocus(this.slots[name], () => put(this.slots[name], make()));
     if (this.picture) this.showTime(this.picture.time);
@@ -364,6 +499,7 @@ class App {
         h("button", { class: "plain", disabled: !this.mayEdit || !undo, onclick: () => this.ask("undo"), "data-key": "undo", title: undo || "" }, "Undo"),
         h("button", { class: "plain", disabled: !this.mayEdit || !redo, onclick: () => this.ask("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
         h("button", { class: "plain", disabled: !this.mayEdit || !this.routine, onclick: () => this.edit({ edit: "correct" }), "data-key": "correct" }, "Correct the landing"),
+        h("button", { class: "plain", "aria-pressed": String(this.measuring), onclick: () => this.measure(!this.measuring), "data-key": "measuring" }, this.measuring ? "Back to the routine" : "Measure the bench"),
         h("button", { class: "plain", onclick: () => {
           units.other = !units.other;
           this.draw();
@@ -377,10 +513,12 @@ class App {
   }
 
   drawLeft() {
+    if (this.teaching?.going) return drawTaughtSheet(this);
+    if (this.measuring) return drawMeasure(this);
     if (this.refused) return h("section", { class: "sheet" }, h("h2", {}, "Sheet"), h("p", { class: "band is-bad" }, this.refused));
     if (!this.bench.routines.length)
       return h("section", { class: "sheet" }, h("h2", {}, "Sheet"),
-        h("p", {}, "This bench has no routine yet. Teach one by hand: handfast teach, or write one into its routines folder."));
+        h("p", {}, "This bench has no routine yet. Teach one by hand (on the right), or write one into its routines folder."));
     if (!this.routine) return h("section", { class: "sheet" }, h("p", { class: "waiting" }, "Asking …"));
     return [drawSheet(this), drawStep(this)];
   }

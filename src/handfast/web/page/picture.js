@@ -301,7 +301,7 @@ export class Picture {
   }
 
   poseHeld() {
-    const now = this.motion && !this.dragged ? this.motion.held.filter((x) => x.from_s <= this.time && this.time < x.to_s) : [];
+    const now = this.motion && !this.dragged && !this.live ? this.motion.held.filter((x) => x.from_s <= this.time && this.time < x.to_s) : [];
     const names = [...new Set(now.map((x) => x.thing))];
     if (names.join() !== this.heldName) {
       this.empty(this.held);

@@ -1,0 +1,211 @@
+"""The page's other half, in a real browser: rehearse, measure, score, teach, and build a new bench."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+import urllib.error
+import urllib.request
+
+from playwright.sync_api import expect
+
+from handfast.bench.folder import BenchFolder, read_bench
+from handfast.routine.file import read_routine
+from support.commands import handfast
+from support.page import at_the_seedling_bench, opened, violations
+
+
+def finished(page, kind):
+    """Wait for a task; returns what came of it."""
+    page.wait_for_function(f"window.handfast.tasks['{kind}']?.going === false")
+    assert page.evaluate(f"window.handfast.tasks['{kind}'].error || ''") == ""
+    return page.evaluate(f"window.handfast.tasks['{kind}'].result")
+
+
+def test_rehearse_calibrate_and_score(browser, served, tmp_path):
+    """A newcomer's way on from the answers: physics, readings, what they say, and how good it is; all undone."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    page.get_by_role("button", name="Rehearse it", exact=True).click()
+    said = finished(page, "rehearse")
+    assert said["routine"] == "pass-pot"
+    assert said["holding"]
+    assert [x["arm"] for x in said["landings"]].count("left") == 5
+    words = page.locator(".outcome").inner_text()
+    assert ("works" in words) == said["works"]
+    assert violations(page) == []
+
+    page.get_by_role("button", name="Measure the bench").click()
+    page.wait_for_function("window.handfast.fit")
+    assert page.evaluate("window.handfast.fit.readings") == 0
+    expect(page.locator(".measure")).to_contain_text("not yet")
+    before = page.evaluate("[...window.handfast.picture.q]")
+    page.get_by_role("button", name="Show the pose").first.click()
+    assert page.evaluate("[...window.handfast.picture.q]") != before
+    page.get_by_role("button", name="Let a simulated maker take the standard readings").click()
+    found = finished(page, "readings")
+    assert found["expected_error_mm"] < found["goal_mm"] < found["expected_error_before_mm"]
+    expect(page.locator(".measure")).to_contain_text("good enough")
+    bench = tmp_path / "seedling"
+    told = json.loads(handfast("calibrate", "--json", cwd=bench).stdout)
+    assert told["expected_error_mm"] == found["expected_error_mm"]
+    taught = (bench / "routines" / "pass-pot.toml").read_text()
+    page.get_by_role("button", name="Write what was found into the bench").click()
+    page.wait_for_function("window.handfast.fit.last_batch")
+    assert (bench / "measured.toml").is_file()
+
+    page.get_by_role("button", name="Score what it did").click()
+    page.get_by_role("button", name="Play it three times").click()
+    scored = finished(page, "score arms")
+    assert {point["visits"] for point in scored["points"]} == {3}
+    again = json.loads(handfast("score", f"scores/{scored['of']}", "--json", cwd=bench).stdout)
+    assert again["rms_mm"] == scored["rms_mm"] < 10.0
+    assert violations(page) == []
+
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_function("!window.handfast.state.undo")
+    assert not (bench / "measured.toml").exists()
+    assert (bench / "routines" / "pass-pot.toml").read_text() == taught
+    assert page.handfast_errors == []
+
+
+def test_files_are_handed_in(browser, served, tmp_path):
+    """What can be read is kept and used; what cannot is refused in words, and nothing of it is left."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    bench = tmp_path / "seedling"
+    page.get_by_role("button", name="Measure the bench").click()
+    page.get_by_role("button", name="Score what it did").click()
+    rows = "\n".join(f"a,100,0,50,{100 + i / 10},0.2,49.{i}" for i in range(1, 5))
+    good = tmp_path / "mine.csv"
+    good.write_text("point,at_x_mm,at_y_mm,at_z_mm,x_mm,y_mm,z_mm\n" + rows + "\n")
+    page.locator("#hand-in-points").set_input_files(good)
+    said = finished(page, "score points")
+    assert said["points"][0]["AP_mm"] > 0.5
+    assert (bench / "scores" / "mine.csv").read_text() == good.read_text()
+    bad = tmp_path / "bad.csv"
+    bad.write_text("point,x\na,1\n")
+    page.locator("#hand-in-points").set_input_files(bad)
+    expect(page.locator(".note.is-bad")).to_contain_text("bad.csv")
+    assert not (bench / "scores" / "bad.csv").exists()
+    page.get_by_role("button", name="Vet the servos").click()
+    page.get_by_role("button", name="Try it with twelve invented servos").click()
+    vetted = finished(page, "vet arms")
+    assert sum(vetted["counts"].values()) == 12
+    expect(page.locator(".measure tbody tr")).to_have_count(12)
+    assert violations(page) == []
+
+    # Not by a stranger: another window that does not hold the controls, or another site's page.
+    def post(viewer, **headers):
+        request = urllib.request.Request(f"{served.url}hand-in/{viewer}/points/x.csv", good.read_bytes(), headers)
+        try:
+            return urllib.request.urlopen(request).status
+        except urllib.error.HTTPError as error:
+            return error.code
+
+    you = page.evaluate("window.handfast.you")
+    assert post(you + 1) == 422
+    assert post(you, Origin="http://elsewhere.example") == 403
+    assert not (bench / "scores" / "x.csv").exists()
+    assert page.handfast_errors == []
+
+
+def test_taught_by_hand_in_the_page(browser, served, tmp_path):
+    """Poses come to the sheet as they are stored, with lamp and sound; the routine is there when it ends."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    page.locator("details.teaching summary").click()
+    page.get_by_label("Name of the routine").fill("taught")
+    page.get_by_role("button", name="Begin to teach").click()
+    page.wait_for_function("window.handfast.teaching?.going && window.handfast.teaching.q_deg")
+    assert page.get_by_role("button", name="Run on simulated arms").is_disabled()
+    assert violations(page) == []
+    # The maker's own lead, by a button and by the paddle.
+    page.evaluate(
+        "window.levels = []; setInterval(() => window.levels.push(Number(window.handfast.teaching.lamp)), 20)"
+    )
+    before = page.evaluate("window.handfast.teaching.q_deg.left")
+    page.get_by_role("button", name="lead the TCP on 20 mm along Y").click()
+    page.wait_for_function("window.handfast.teaching.told.length === 1")
+    expect(page.locator(".told li")).to_have_attribute("data-words", "left pose")
+    assert page.evaluate("window.handfast.teaching.q_deg.left") != before
+    where = "window.handfast.picture.seen(window.handfast.picture.paddle.position.toArray())"
+    x, y = page.evaluate(where)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for k in range(1, 13):
+        page.mouse.move(x + 4 * k, y - 2 * k)
+        page.wait_for_timeout(30)
+    page.mouse.up()
+    page.wait_for_function("window.handfast.teaching.told.length === 2")
+    expect(page.locator(".told li")).to_have_count(2)
+    # A simulated hand goes through a routine's poses.
+    page.get_by_role("button", name="Lead it through").click()
+    page.wait_for_function("window.handfast.teaching.told.length >= 5")
+    assert "right grip plug-pot" in page.evaluate("window.handfast.teaching.told.map(t => t.words)")
+    levels = page.evaluate("window.levels")
+    assert min(levels) == 0
+    assert max(levels) > 150
+    assert page.evaluate("window.handfast.sounder.played").count(1) >= 4
+    page.get_by_role("button", name="Take the last one back").click()
+    page.wait_for_function("window.handfast.teaching.told.at(-1).words === 'undo'")
+    page.get_by_role("button", name="End, and write the routine").click()
+    page.wait_for_function("window.handfast.routine?.name === 'taught' && window.handfast.motion")
+    folder = BenchFolder(tmp_path / "seedling")
+    routine = read_routine(folder.routines / "taught.toml", read_bench(folder))
+    assert [step.do for step in routine.steps][:2] == ["go", "go"]
+    assert routine.steps[0].left is not None
+    assert page.handfast_errors == []
+
+    # STOP ends it, too; what was recorded stays.
+    page.get_by_label("Name of the routine").fill("second")
+    page.get_by_role("button", name="Begin to teach").click()
+    page.wait_for_function("window.handfast.teaching?.going && window.handfast.teaching.name === 'second'")
+    page.get_by_role("button", name="STOP").click()
+    page.wait_for_function("!window.handfast.teaching.going")
+    assert (folder.recordings / "second.csv").is_file()
+
+
+def test_a_bench_is_built_step_by_step(browser, served, tmp_path):
+    """Size, arms, table, things; a figure that cannot be is refused in words, and nothing is left half done."""
+    page = opened(browser, served.url)
+    page.get_by_role("button", name="Build it step by step").click()
+    assert violations(page) == []
+    page.get_by_label("Joints of the left arm").fill("4")
+    on = page.get_by_role("button", name="Go on")
+    on.click()
+    expect(page.locator(".build h2")).to_contain_text("left arm")
+    page.locator("#build-arms-left-joint-1-offset_mm").fill("0, 0, 33")
+    page.locator("#build-arms-left-joint-0-servo").select_option("high-torque")
+    assert violations(page) == []
+    on.click()
+    on.click()
+    expect(page.locator(".build h2")).to_contain_text("stand on the table")
+    page.locator("#build-arms-left-base_mm").fill("-200, 0")
+    page.keyboard.press("Tab")
+    on.click()
+    expect(page.locator(".build h2")).to_contain_text("stand on the table")
+    page.locator("#build-arms-left-base_mm").fill("-200, 0, 0")
+    page.keyboard.press("Tab")
+    on.click()
+    page.get_by_role("button", name="Add it").click()
+    page.locator("#build-thing-pot-mass_g").fill("-5")
+    page.keyboard.press("Tab")
+    on.click()
+    page.get_by_role("button", name="Lay it down").click()
+    expect(page.locator(".note.is-bad")).to_contain_text("mass_g")
+    assert not (tmp_path / "my-bench").exists()
+    page.get_by_role("button", name="Back").click()
+    page.locator("#build-thing-pot-mass_g").fill("90")
+    page.keyboard.press("Tab")
+    on.click()
+    page.get_by_role("button", name="Lay it down").click()
+    page.wait_for_function("window.handfast.bench")
+    expect(page.locator(".sheet")).to_contain_text("no routine yet")
+    made = tomllib.loads((tmp_path / "my-bench" / "bench.toml").read_text())
+    assert len(made["arms"]["left"]["joint"]) == 4
+    assert made["arms"]["left"]["joint"][1]["offset_mm"] == [0, 0, 33]
+    assert made["arms"]["left"]["joint"][0]["servo"] == "high-torque"
+    assert made["arms"]["left"]["base_mm"] == [-200, 0, 0]
+    assert made["thing"]["pot"]["mass_g"] == 90
+    assert page.handfast_errors == []
