@@ -62,7 +62,7 @@ check: .venv/dev.stamp
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache --config pyproject.toml | tail -8
 
-speed: .venv/dev.stamp
+speed: .venv/dev.stamp browser
 	$(BIN)/python benchmarks/speed.py
 
 truth: .venv/run.stamp

@@ -103,6 +103,7 @@ def test_a_killed_server_loses_nothing(browser, served, tmp_path):
     page.get_by_role("button", name="Wait 0.5 s after it").click()
     page.wait_for_function(f"window.handfast.routine?.version > {version}")
     text = (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text()
+    page.evaluate("window.stillHere = true")
     served.kill()
     expect(page.locator(".notes")).to_contain_text("cut")
     assert page.get_by_role("button", name="Run on simulated arms").is_disabled()
@@ -113,6 +114,7 @@ def test_a_killed_server_loses_nothing(browser, served, tmp_path):
         page.wait_for_function("window.handfast?.routine && !window.handfast.cut")
         assert (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text() == text
         assert page.evaluate("window.handfast.live.run") is None
+        assert page.evaluate("window.stillHere"), "the page was loaded anew"
     finally:
         again.kill()
 
@@ -130,6 +132,7 @@ def test_nothing_is_cut_off(browser, served, width, height, scheme):
     at_the_seedling_bench(page, "write-label")
     page.locator(".step").last.click()
     page.locator(".answer-line[data-question=miss]").click()
+    page.evaluate("document.querySelector('.slot-right').scrollTop = 400")
     if width > 1180:
         assert page.evaluate("document.documentElement.scrollHeight <= innerHeight + 1")
     assert page.locator(".view").bounding_box()["height"] < height
@@ -204,11 +207,38 @@ def test_a_machine_that_is_busy_loses_nothing(browser, served):
     at_the_seedling_bench(page)
     page.locator(".step").first.click()
     version = page.evaluate("window.handfast.routine.version")
-    page.evaluate("() => { window.stillHere = true; for (const end = Date.now() + 15000; Date.now() < end;); }")
+    page.evaluate("() => { window.stillHere = true; for (const end = Date.now() + 9000; Date.now() < end;); }")
     time.sleep(3.0)
     page.get_by_role("button", name="TCP back 5 mm along Z").click()
     page.wait_for_function(f"!window.stillHere || window.handfast.routine.version > {version}")
     assert page.evaluate("window.stillHere"), "the page was loaded anew"
+    assert page.handfast_errors == []
+
+
+def test_no_press_is_lost(browser, served):
+    """What is pressed is not replaced before it is let go, however often news come; STOP acts when it is pressed."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    page.wait_for_function("window.handfast.routine.tried")
+    name = "Show inches, N·m"
+    page.evaluate("setInterval(() => window.handfast.draw(), 5)")
+    for _ in range(2):
+        x, y = page.evaluate(
+            "(({x, y}) => [x + 8, y + 8])(document.querySelector('[data-key=units]').getBoundingClientRect())"
+        )
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.wait_for_timeout(60)
+        page.mouse.up()
+        page.wait_for_timeout(60)
+        assert page.evaluate("document.querySelector('[data-key=units]').textContent") != name
+        name = page.evaluate("document.querySelector('[data-key=units]').textContent")
+    page.evaluate("window.halts = 0; window.handfast.halt = () => (window.halts += 1); 0")
+    box = page.get_by_role("button", name="STOP").bounding_box()
+    page.mouse.move(box["x"] + 8, box["y"] + 8)
+    page.mouse.down()
+    assert page.evaluate("window.halts") == 1
+    page.mouse.up()
     assert page.handfast_errors == []
 
 

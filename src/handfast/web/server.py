@@ -24,9 +24,7 @@ if TYPE_CHECKING:
     from handfast.web.hub import Hub
 
 BUSY_S = 180.0
-"""s for which the server may be too busy to answer (kernels being compiled on a loaded machine) before the page
-gives up and loads itself anew, which would lose what is under the pointer. The page has its own word for a link that
-is cut."""
+"""s for which the server may be too busy to answer while a page is being loaded, before the page begins anew."""
 
 PAGE = Path(__file__).parent / "page"
 SHORTEST_TOKEN = 16

@@ -3,7 +3,7 @@ import { drawAnswers } from "./answers.js";
 import { decode, frames } from "./arms.js";
 import { drawFirst } from "./first.js";
 import { h, keepingFocus, put } from "./dom.js";
-import { drawLive } from "./live.js";
+import { drawLive, drawStop } from "./live.js";
 import { drawMeasure } from "./measure.js";
 import { Picture } from "./picture.js";
 import { drawSheet, drawStep } from "./sheet.js";
@@ -36,12 +36,22 @@ class App {
     this.letGo = () => this.hold(false);
     for (const name of ["blur", "pointerup", "pointercancel"]) addEventListener(name, this.letGo);
     document.addEventListener("visibilitychange", this.letGo);
+    // What is pressed is not drawn anew until it is let go: else the press would be lost.
+    this.press = (e) => (this.pressed = e.target.closest?.("button:not(.hold), select, input, summary, label") || null);
+    this.release = () => setTimeout(() => {
+      this.pressed = null;
+      if (this.late) this.draw();
+    });
+    addEventListener("pointerdown", this.press, true);
+    for (const name of ["blur", "pointerup", "pointercancel"]) addEventListener(name, this.release);
   }
 
   stop() {
     removeEventListener("keydown", this.keys);
     for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.letGo);
     document.removeEventListener("visibilitychange", this.letGo);
+    removeEventListener("pointerdown", this.press, true);
+    for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.release);
     this.picture?.dispose();
     this.wire.close();
   }
@@ -458,7 +468,7 @@ class App {
     this.tell = h("p", { class: "tell", role: "status" });
     this.slots = Object.fromEntries(["top", "left", "bar", "right"].map((name) => [name, h("div", { class: `slot-${name}` })]));
     put(this.body, this.slots.top, h("div", { class: "work" }, this.slots.left,
-      h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), this.slots.right));
+      h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), h("div", { class: "side" }, drawStop(this), this.slots.right)));
     this.picture = new Picture(this.view, {
       onDrag: (place) => this.drag(place),
       onDrop: (arm, moved) => this.dropped(arm, moved),
@@ -473,6 +483,8 @@ class App {
   }
 
   draw() {
+    this.late = Boolean(this.pressed?.isConnected);
+    if (this.late) return;
     if (!this.bench) {
       if (this.first) keepingFocus(this.body, () => put(this.body, drawFirst(this)));
       return;

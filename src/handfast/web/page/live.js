@@ -1,17 +1,22 @@
 // Playing on arms: the cautions first, a STOP that is always in sight, and hold-to-run the first time.
 import { h } from "./dom.js";
 
+// Made once, beside what is drawn anew: it stays in sight, and no press is lost because it was replaced under a finger.
+// It acts when it is pressed, not when it is let go.
+export function drawStop(app) {
+  const stop = h("button", {
+    class: "stop", "data-key": "stop", onpointerdown: () => app.halt(), onclick: () => app.halt(), "aria-describedby": "stop-says",
+  }, "STOP");
+  return h("section", { class: "stop-row", "aria-label": "Stop" }, stop,
+    h("p", { class: "small", id: "stop-says" }, "Also Esc. It asks the software to stop and is not the wired emergency stop: keep the switch that breaks the servo supply in reach."));
+}
+
 export function drawLive(app) {
   const { run } = app.live;
   const going = Boolean(run?.going);
-  const stop = h("button", {
-    class: "stop", "data-key": "stop", onclick: () => app.halt(), "aria-describedby": "stop-says",
-  }, "STOP");
   const holding = going && run.held;
   return h(
     "section", { class: "live", "aria-label": "Live" },
-    h("div", { class: "stop-row" }, stop,
-      h("p", { class: "small", id: "stop-says" }, "Also Esc. It asks the software to stop and is not the wired emergency stop: keep the switch that breaks the servo supply in reach.")),
     h("h2", {}, "Play it on arms"),
     app.motion && !going && h("details", { class: "cautions" }, h("summary", {}, "Before it moves"), h("ul", {}, app.motion.cautions.map((line) => h("li", {}, line)))),
     !going && h("button", { class: "strong", disabled: !app.mayEdit || !app.motion, "data-key": "run", onclick: () => app.run() }, "Run on simulated arms"),
