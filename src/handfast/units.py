@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 STANDARD_GRAVITY = 9.80665
 """m/s², exact by definition (3rd CGPM, 1901)."""
@@ -71,6 +72,7 @@ UNITS: dict[str, Unit] = {
 PLAIN = Unit("", 1.0)
 
 
+@cache
 def unit_of(key: str) -> Unit:
     """The unit that the ending of `key` names, or a plain number."""
     words = key.split("_")

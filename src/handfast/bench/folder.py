@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -155,8 +156,24 @@ def read_bench(folder: BenchFolder, measured: bool = True, text: str | None = No
 
     text: what its file would say, where that is not written yet.
     """
-    stock = read_stock(folder.stock)
     document = read_document(folder.file) if text is None else parse_document(text, folder.file)
+    return _bench_of(folder, measured, document, read_document(folder.stock), _kept_beside(folder, measured))
+
+
+def _kept_beside(folder: BenchFolder, measured: bool) -> tuple[str, ...]:
+    """The texts of all else that a bench is read from: measured values and vetted servos."""
+    paths = sorted(folder.servos.glob("*.toml"))
+    if measured and folder.measured.exists():
+        paths.append(folder.measured)
+    return tuple(f"{path}\n{path.read_text(encoding='utf-8', errors='surrogateescape')}" for path in paths)
+
+
+@lru_cache(maxsize=16)
+def _bench_of(
+    folder: BenchFolder, measured: bool, document: Document, stock_document: Document, beside: tuple[str, ...]
+) -> Bench:
+    """The bench of these texts; the same one for the same texts."""
+    stock = read_stock(folder.stock)
     bench = read_table(Bench, document.values, document, (), stock=stock)
     _check_fit(bench, document)
     entries = read_measured(folder.measured) if measured and folder.measured.exists() else ()

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from handfast.files.document import Key
+from handfast.files.document import Key, loaded
 
 
 def differences(old: Any, new: Any, key: Key = ()) -> Iterator[tuple[Key, Any]]:
@@ -26,6 +27,48 @@ def _tables(value: Any) -> bool:
 
 def amend(text: str, changes: Iterable[tuple[Key, Any]]) -> str:
     """`text` with values put in, or taken out where the new value is None."""
+    wanted = list(changes)
+    part = _one_entry(text, wanted)
+    if part is None:
+        return _amended(text, wanted)
+    begin, end, index = part
+    inner = [((key[0], 0, *key[2:]), value) for key, value in wanted]
+    changed = _amended(text[begin:end], inner)
+    whole = text[:begin] + changed + text[end:]
+    # Cutting the text is checked by what it comes to: all else must read as before.
+    name = str(wanted[0][0][0])
+    expected = dict(loaded(text))
+    expected[name] = [*expected[name][:index], loaded(changed)[name][0], *expected[name][index + 1 :]]
+    return whole if expected == loaded(whole) else _amended(text, wanted)
+
+
+_HEADING = re.compile(r"^[ \t]*(\[\[?)[ \t]*([A-Za-z_][\w-]*(?:\.[\w-]+)*)[ \t]*\]\]?[ \t]*(?:#.*)?$", re.MULTILINE)
+
+
+def _one_entry(text: str, changes: list[tuple[Key, Any]]) -> tuple[int, int, int] | None:
+    """Where in a text the one entry of a list of tables stands that all changes are in: begin, end, its index.
+
+    A routine's long paths take far longer to parse, with every comment kept, than the step that changes.
+    """
+    if not changes or any(len(key) < 3 or not isinstance(key[1], int) for key, _ in changes):
+        return None
+    name, index = changes[0][0][:2]
+    if any(key[:2] != (name, index) for key, _ in changes):
+        return None
+    headings = [(m.start(), m.group(1), m.group(2)) for m in _HEADING.finditer(text)]
+    entries = [n for n, (_, brackets, said) in enumerate(headings) if brackets == "[[" and said == name]
+    listed = loaded(text).get(str(name))
+    if not isinstance(index, int) or not isinstance(listed, list) or not 0 <= index < len(entries) == len(listed):
+        return None  # the last: a heading inside of a text is none
+    end = len(text)
+    for start, _, said in headings[entries[index] + 1 :]:
+        if said == name or not said.startswith(f"{name}."):
+            end = start
+            break
+    return headings[entries[index]][0], end, index
+
+
+def _amended(text: str, changes: list[tuple[Key, Any]]) -> str:
     import tomlkit
 
     document: Any = tomlkit.parse(text)

@@ -7,6 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ _TOKEN = re.compile(
 _LINE = re.compile(r"\(?at line (\d+), column \d+\)?")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Document:
     """A parsed file: its values, and the line on which each key stands."""
 
@@ -70,10 +71,17 @@ def read_text(path: Path) -> str:
         raise InputError(f"cannot be read: {error.strerror}", where=str(path)) from None
 
 
+@lru_cache(maxsize=32)
+def loaded(text: str) -> dict[str, Any]:
+    """The values of a TOML text; the same ones for the same text, so that nobody changes them."""
+    return tomllib.loads(text)
+
+
+@lru_cache(maxsize=32)
 def parse_document(text: str, path: Path) -> Document:
-    """`text` as a `Document` that calls itself `path`."""
+    """`text` as a `Document` that calls itself `path`; the same one for the same text, so that nobody changes it."""
     try:
-        values = tomllib.loads(text)
+        values = loaded(text)
     except RecursionError:
         raise InputError(
             "lists or tables are nested too deeply",

@@ -13,11 +13,11 @@ from handfast.geometry.rigid import Array
 from handfast.landing.dead_motion import (
     AtRest,
     DeadMotion,
-    at_rest,
-    dead_motion,
-    farthest,
+    all_at_rest,
+    dead_motions,
+    farthest_each,
     root_sum_square,
-    share_within,
+    shares_within,
 )
 from handfast.landing.flank import (
     Offsets,
@@ -149,38 +149,44 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     pressed = np.abs(tau) > model.friction
     slack = (model.unseen_play, model.seen_play, model.dead_band)
 
-    landings = []
-    for n, side in enumerate(poses.side):
-        arm = SIDES.index(side)
+    landings: dict[int, Landing] = {}
+    for arm, side in enumerate(SIDES):
+        n = np.flatnonzero([said == side for said in poses.side])
+        if not len(n):
+            continue
         part = model.chain.columns(arm)
         J = there.J[n, part, 3:]
-        miss = there.X_WT[n, arm, :3, 3] - here.X_WT[n, arm, :3, 3]
-        undecided = dead_motion(J, half[n, part])
-        deviation = np.sqrt(variance[n, part])
-        sigma = float(np.hypot(root_sum_square(J, deviation), root_sum_square(J, half[n, part] / np.sqrt(3.0))))
-        landings.append(
-            Landing(
+        was = here.X_WT[n, arm, :3, 3]
+        miss = there.X_WT[n, arm, :3, 3] - was
+        free, deviation = half[n, part], np.sqrt(variance[n, part])
+        sigma = np.hypot(root_sum_square(J, deviation), root_sum_square(J, free / np.sqrt(3.0)))
+        undecided = dead_motions(J, free)
+        worst = farthest_each(J * (free + 2.0 * deviation + _given_way(J, gave[n, part]))[..., None], miss)
+        within = shares_within(J, free, deviation, miss)
+        dead = all_at_rest(J, pressed[n, part], *(w[part] for w in slack))
+        share = np.linalg.norm(J * (link_played - link_taught)[n, part, None], axis=2)
+        for k, i in enumerate(n):
+            landings[int(i)] = Landing(
                 side=side,
-                step=poses.step[n],
-                row=poses.row[n],
-                taught=here.X_WT[n, arm, :3, 3],
-                miss=miss,
-                sigma=sigma,
-                undecided=undecided,
-                worst=farthest(J * (half[n, part] + 2.0 * deviation + _given_way(J, gave[n, part]))[:, None], miss),
-                within=share_within(J, half[n, part], deviation, miss),
-                dead=at_rest(J, pressed[n, part], *(w[part] for w in slack)),
-                share=np.linalg.norm(J * (link_played - link_taught)[n, part, None], axis=1),
+                step=poses.step[i],
+                row=poses.row[i],
+                taught=was[k],
+                miss=miss[k],
+                sigma=float(sigma[k]),
+                undecided=undecided[k],
+                worst=float(worst[k]),
+                within=float(within[k]),
+                dead=dead[k],
+                share=share[k],
             )
-        )
-    return landings
+    return [landings[i] for i in range(len(poses.side))]
 
 
 def _given_way(J: Array, gave: Array) -> Array:
-    """What is added for the one joint (K,) rad whose giving way would move the TCP most."""
+    """What is added (N, K) rad for the one joint of each pose whose giving way would move the TCP most."""
     result = np.zeros_like(gave)
-    most = int(np.argmax(np.linalg.norm(J, axis=1) * gave))
-    result[most] = gave[most]
+    rows, most = np.arange(len(gave)), np.argmax(np.linalg.norm(J, axis=2) * gave, axis=1)
+    result[rows, most] = gave[rows, most]
     return result
 
 

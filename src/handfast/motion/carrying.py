@@ -7,7 +7,8 @@ straight down. So the direction of the fingers at the grip is chosen, as near to
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import OrderedDict
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -166,6 +167,11 @@ class Fingers:
     twist: float
 
 
+_CHOSEN: OrderedDict[tuple[bytes, ...], Fingers] = OrderedDict()
+"""What was chosen last, by all that it depends on: a plan that differs elsewhere asks the same again."""
+MOST_CHOSEN = 64
+
+
 def chosen_fingers(
     chain: Chain, X_WO: Array, p_OT: Array, q: Array, goal: float, pivots: bool = False, most: float = np.radians(45.0)
 ) -> Fingers:
@@ -175,6 +181,18 @@ def chosen_fingers(
     direction is good enough, the one that twists least. Directions that the arm cannot hold along the whole path, or
     that bring a joint within 3 degrees of a stop where the taught one does not, are left out.
     """
+    parts = [getattr(chain, part.name) for part in fields(chain)]
+    key = tuple(np.asarray(part).tobytes() for part in (*parts, X_WO, p_OT, q, goal, pivots, most))
+    if key not in _CHOSEN:
+        _CHOSEN[key] = _chosen_fingers(chain, X_WO, p_OT, q, goal, pivots, most)
+        while len(_CHOSEN) > MOST_CHOSEN:
+            _CHOSEN.popitem(last=False)
+    return _CHOSEN[key]
+
+
+def _chosen_fingers(
+    chain: Chain, X_WO: Array, p_OT: Array, q: Array, goal: float, pivots: bool, most: float
+) -> Fingers:
     X_WT0 = tool_poses(chain, q)[0, 0]
     taught, jaws = X_WT0[:3, 2], X_WT0[:3, 1]
     p = X_WO[:, :3, 3] + np.einsum("mij,mj->mi", X_WO[:, :3, :3], p_OT)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -56,8 +57,26 @@ def read_routine(path: Path, bench: Bench) -> Routine:
     return routine_of(read_document(path), bench)
 
 
+_READ: OrderedDict[tuple[int, int], tuple[Document, Bench, Routine]] = OrderedDict()
+"""Routines read last, by what they were read from, which is kept so that it stays the same object."""
+MOST_READ = 16
+
+
 def routine_of(document: Document, bench: Bench) -> Routine:
-    """The routine of a document that is already parsed."""
+    """The routine of a document that is already parsed; the same one for the same document and bench."""
+    key = (id(document), id(bench))
+    known = _READ.get(key)
+    if known is not None:
+        return known[2]
+    routine = _routine_of(document, bench)
+    if all(step.drawing is None for step in routine.steps):  # a drawing is read from a file of its own
+        _READ[key] = (document, bench, routine)
+        while len(_READ) > MOST_READ:
+            _READ.popitem(last=False)
+    return routine
+
+
+def _routine_of(document: Document, bench: Bench) -> Routine:
     routine = read_table(Routine, document.values, document, ())
     routine = replace(routine, steps=tuple(_with_lines(s, n, document) for n, s in enumerate(routine.steps)))
     if not routine.steps:

@@ -134,9 +134,14 @@ class App {
     this.state = state;
     if (state.bench) {
       const fresh = !this.bench;
-      this.bench = state.bench;
-      if (fresh) this.lay();
-      this.picture.setBench(this.bench, !fresh);
+      // Most edits are of a routine: the bench is built anew only where it has changed.
+      const said = JSON.stringify(state.bench);
+      if (fresh || said !== this.benchSaid) {
+        this.bench = state.bench;
+        this.benchSaid = said;
+        if (fresh) this.lay();
+        this.picture.setBench(this.bench, !fresh);
+      }
       if (fresh) this.picture.lookFrom("front");
     }
     this.draw();
