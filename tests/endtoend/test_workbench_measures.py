@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import os
 import tomllib
 import urllib.error
 import urllib.request
 
+import pytest
 from playwright.sync_api import expect
 
 from handfast.bench.folder import BenchFolder, read_bench
 from handfast.routine.file import read_routine
+from support import simulated
+from support.at_a_board import Simulation, nodding_bench
 from support.commands import handfast
-from support.page import at_the_seedling_bench, opened, violations
+from support.page import Served, at_the_seedling_bench, opened, violations
 
 
 def finished(page, kind):
@@ -208,4 +212,59 @@ def test_a_bench_is_built_step_by_step(browser, served, tmp_path):
     assert made["arms"]["left"]["joint"][0]["servo"] == "high-torque"
     assert made["arms"]["left"]["base_mm"] == [-200, 0, 0]
     assert made["thing"]["pot"]["mass_g"] == 90
+    assert page.handfast_errors == []
+
+
+@pytest.mark.parametrize("kind", ["python", "firmware"] if os.environ.get("HANDFAST_SOAK") else ["python"])
+def test_the_arms_at_a_port(browser, tmp_path, kind):
+    """`handfast open --arms PORT`: a maker's hands teach at the board, and the page runs it there and stops it."""
+    bench = nodding_bench(tmp_path / "bench", ((0, 0, 0, 0, 0), (14, 0, 12, 0, 0), (-14, 0, 12, 0, 0)))
+    words = ["--seed", "3", "--hand", "hand.txt"]
+    if kind == "firmware":
+        simulated.build()
+        words.append("--firmware")
+    with Simulation(bench.root, *words) as simulation:
+        served = Served(bench.root, 0, "--arms", simulation.port)
+        try:
+            page = opened(browser, served.url)
+            page.wait_for_function("window.handfast?.bench && window.handfast.arms")
+            expect(page.locator(".live")).to_contain_text(simulation.port)
+            page.locator("details.teaching summary").click()
+            page.get_by_role("button", name="Begin to teach").click()
+            page.wait_for_function("window.handfast.teaching?.going && window.handfast.teaching.q_deg")
+            assert page.get_by_role("button", name="Lead it through").count() == 0
+            for number, angles in enumerate(((-15, -10, 60, 40, 0), (10, -5, 80, 30, 0)), 1):
+                with (bench.root / "hand.txt").open("a") as file:
+                    file.write("0 left joints 900 " + " ".join(map(str, angles)) + "\n")
+                page.wait_for_function(f"window.handfast.teaching.told.length === {number}")
+            page.get_by_role("button", name="End, and write the routine").click()
+            page.wait_for_function("window.handfast.routine?.name === 'taught' && window.handfast.motion")
+            with (bench.root / "hand.txt").open("a") as file:
+                file.write("0 left free\n")
+            page.locator("#routine").select_option("nod")
+            page.wait_for_function("window.handfast.routine?.name === 'nod' && window.handfast.motion")
+            page.get_by_role("button", name="Run on the arms").click()
+            page.get_by_role("button", name="Hold down to let it move").dispatch_event("pointerdown")
+            page.wait_for_function("window.handfast.live.run?.going && /slowly/.test(window.handfast.live.run.state)")
+            page.get_by_role("button", name="STOP").click()
+            page.wait_for_function("!window.handfast.live.run.going")
+            assert "STOP was pressed" in page.locator(".live .run-line").inner_text()
+            assert page.handfast_errors == []
+        finally:
+            served.kill()
+
+
+def test_what_fails_is_not_played_unless_told(browser, served):
+    """A run is refused with the answer that fails; the maker may overrule that one answer."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page, "carry-tray")
+    page.get_by_role("button", name="Run on simulated arms").click()
+    page.wait_for_function("window.handfast.live.run && !window.handfast.live.run.going")
+    assert "together" in page.locator(".live .run-line").inner_text()
+    page.get_by_label("overrule together").check()
+    page.get_by_role("button", name="Run on simulated arms").click()
+    page.get_by_role("button", name="Hold down to let it move").wait_for()
+    page.get_by_role("button", name="STOP").click()
+    page.wait_for_function("!window.handfast.live.run.going")
+    assert "STOP was pressed" in page.locator(".live .run-line").inner_text()
     assert page.handfast_errors == []

@@ -21,8 +21,8 @@ PATIENCE = 90_000
 class Served:
     """`handfast open` in a folder."""
 
-    def __init__(self, root: Path, port: int = 0):
-        words = [sys.executable, "-m", "handfast", "open", "--no-browser", "--port", str(port)]
+    def __init__(self, root: Path, port: int = 0, *more: str):
+        words = [sys.executable, "-m", "handfast", "open", "--no-browser", "--port", str(port), *more]
         self.process = subprocess.Popen(words, cwd=root, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
         assert self.process.stdout is not None
         found = re.search(r"http://\S+", self.process.stdout.readline())

@@ -20,6 +20,7 @@ def options(parser: ArgumentParser) -> None:
     parser.add_argument("--address", default="127.0.0.1", help="address to serve at (default: this machine alone)")
     parser.add_argument("--serve-others", action="store_true", help="let other machines reach it, with a token")
     parser.add_argument("--token", help="the token to ask for (else one is made)")
+    parser.add_argument("--arms", metavar="PORT", help="serial port of the board to run and teach at (else simulated)")
     parser.add_argument("--no-browser", action="store_true", help="print the address and open no browser")
 
 
@@ -48,7 +49,7 @@ def open_page(given: Namespace) -> int:
             first = find_bench(root)
         except InputError:
             first = None
-    serve(root, first, where, lambda at: _started(at, given.no_browser))
+    serve(root, first, given.arms, where, lambda at: _started(at, given.no_browser))
     return 0
 
 

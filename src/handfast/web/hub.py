@@ -41,10 +41,10 @@ class Viewer:
 
 
 class Hub:
-    """All viewers and all benches that they have open."""
+    """All viewers and all benches that they have open. arms: the port of a board, or None for simulated arms."""
 
-    def __init__(self, root: Path, first: BenchFolder | None):
-        self.root, self.first = root.resolve(), first
+    def __init__(self, root: Path, first: BenchFolder | None, arms: str | None = None):
+        self.root, self.first, self.arms = root.resolve(), first, arms
         self.viewers: dict[int, Viewer] = {}
         self.places: dict[Path, Place] = {}
         self.holders: dict[Path, int] = {}
@@ -187,7 +187,7 @@ class Hub:
         self._tell_holders(place)
         if place.run is not None and place.run.going:
             place.run.tell({"going": True, "held": place.run.held, "state": "moving", "share": 0.0})
-        return {"state": place.bench_state(), "you": viewer.number, "holder": self.holders[root]}
+        return {"state": place.bench_state(), "you": viewer.number, "holder": self.holders[root], "arms": self.arms}
 
     # -- live --------------------------------------------------------------------------------------------
 
@@ -204,7 +204,9 @@ class Hub:
         def tell(shown: dict[str, Any]) -> None:
             loop.call_soon_threadsafe(self._push, place, {"push": "run", "run": shown})
 
-        place.run = PageRun(place.now, str(said["routine"]), tell)
+        place.run = PageRun(
+            place.now, str(said["routine"]), tell, self.arms, [str(name) for name in said.get("overrule", [])]
+        )
         loop.run_in_executor(place.playing, place.run.play)
 
     def _free(self, place: Place) -> None:
@@ -213,6 +215,9 @@ class Hub:
             raise InputError("the arms are moving already", next_step="stop them first")
         if place.teaching is not None and place.teaching.going:
             raise InputError("the arms are being taught", next_step="end the teaching first")
+        busy = [task.kind for task in place.tasks if task.going]
+        if self.arms is not None and busy:
+            raise InputError(f"still at work: {busy[0]}", next_step="wait for it, or end it, before real arms move")
 
     def _task(self, viewer: Viewer, said: dict[str, Any]) -> None:
         """Work that takes a while; what is asked for meanwhile waits its turn."""
@@ -221,6 +226,8 @@ class Hub:
         self._holds(viewer)
         place = self._placed(viewer)
         place.tasks = [task for task in place.tasks if task.going]
+        if self.arms is not None and place.at_the_arms:
+            raise InputError("the arms are at work, and nothing else until they rest", next_step="end that first")
         if any(task.kind == said.get("kind") for task in place.tasks):
             raise InputError(f"still at work: {said.get('kind')}", next_step="wait for it, or end it")
         act = task_for(place, said)
@@ -248,7 +255,7 @@ class Hub:
         def tell(shown: dict[str, Any]) -> None:
             loop.call_soon_threadsafe(self._push, place, {"push": "teaching", "teaching": shown})
 
-        teaching = place.teaching = PageTeaching(place.now, name, tell)
+        teaching = place.teaching = PageTeaching(place.now, name, tell, self.arms)
 
         async def until_written() -> None:
             await loop.run_in_executor(place.playing, teaching.record)
@@ -266,6 +273,8 @@ class Hub:
         teaching = self._placed(viewer).teaching
         if teaching is None or not teaching.going:
             raise InputError("nothing is being taught", next_step="begin to teach first")
+        if self.arms is not None and said["do"] in ("lead", "lead through", "let go"):
+            raise InputError("these are real arms: your own hands lead them", next_step="lead them by hand")
         match said["do"]:
             case "lead":
                 side = SIDES[SIDES.index(said["arm"])]
@@ -384,6 +393,8 @@ class Hub:
             return
         loop = asyncio.get_running_loop()
         await asyncio.sleep(0.2)
+        while place.at_the_arms:  # nothing else is worked at meanwhile: the board's heartbeat must not wait
+            await asyncio.sleep(0.5)
         if asked.version != place.version:
             return
         if asked.tried is None:

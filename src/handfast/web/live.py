@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError
 from handfast.units import DEGREE
+from handfast.web.tasks import SEED
 
 if TYPE_CHECKING:
     from handfast.desk.playing import Line
@@ -25,8 +26,9 @@ SHOWN_EVERY = 0.1
 
 @dataclass
 class PageRun:
-    """One run on simulated arms, in real time. An operator for the desk: the page's button, and its STOP.
+    """One run in real time. An operator for the desk: the page's button, and its STOP.
 
+    port: of the board; None for simulated arms. overrule: questions whose failing answer shall not hinder it.
     tell: gets what the page shows, from the thread that plays. Motion is let by the button alone while the run is the
     first one since a change; STOP, a page that goes and a cut link all end it, and it never goes on by itself.
     """
@@ -34,7 +36,9 @@ class PageRun:
     desk: Desk
     routine: str
     tell: Callable[[dict[str, Any]], None]
-    seed: int = 1
+    port: str | None = None
+    overrule: list[str] = field(default_factory=list)
+    seed: int = SEED
     held: bool = False
     going: bool = True
     holding: bool = False
@@ -69,9 +73,9 @@ class PageRun:
         self._show("checking, then planning", 0.0)
         try:
             ((path, routine),) = routines(self.desk, [self.routine])
-            ready = prepare(self.desk, path, routine, "corrected", [], False)
+            ready = prepare(self.desk, path, routine, "corrected", self.overrule, False)
             self.held = ready.slow
-            with opened(self.desk, None, Simulated(seed=self.seed)) as found:
+            with opened(self.desk, self.port, Simulated(seed=self.seed)) as found:
                 self._due = time.monotonic()
                 done = run_on_board(self.desk, found, ready, self, 1, self._line, lambda text: None)
         except HandfastError as error:
@@ -93,7 +97,7 @@ class PageRun:
     def _line(self, line: Line) -> None:
         self._due += STATUS
         wait = self._due - time.monotonic()
-        if wait > 0:
+        if wait > 0 and self.port is None:  # a real board keeps its own time
             time.sleep(wait)
         now = time.monotonic()
         if now - self._shown < SHOWN_EVERY:

@@ -73,6 +73,11 @@ class Place:
         self.work.shutdown(wait=False, cancel_futures=True)
         self.trying.shutdown(wait=False, cancel_futures=True)
 
+    @property
+    def at_the_arms(self) -> bool:
+        """Whether arms are played or taught just now."""
+        return (self.run is not None and self.run.going) or (self.teaching is not None and self.teaching.going)
+
     # -- files -------------------------------------------------------------------------------------------
 
     def read(self) -> None:

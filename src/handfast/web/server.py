@@ -131,8 +131,13 @@ def _page() -> None:
     _DRAWN.append(page)
 
 
-def serve(root: Path, first: BenchFolder | None, where: Where, started: Callable[[Where], None]) -> None:
-    """Serve until it is interrupted. `started` is called with the address once it can be opened."""
+def serve(
+    root: Path, first: BenchFolder | None, arms: str | None, where: Where, started: Callable[[Where], None]
+) -> None:
+    """Serve until it is interrupted. `started` is called with the address once it can be opened.
+
+    arms: serial port of the board that moves the arms; None for simulated ones.
+    """
     import uvicorn
 
     from handfast.web.hub import Hub
@@ -148,7 +153,7 @@ def serve(root: Path, first: BenchFolder | None, where: Where, started: Callable
             "  next: --port 0 takes a free port; or close what uses this one"
         ) from error
     where = Where(where.address, listening.getsockname()[1], where.token)
-    hub = Hub(root, first)
+    hub = Hub(root, first, arms)
 
     class Server(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:

@@ -35,11 +35,15 @@ LETTERS = frozenset(" uabctprksd")
 
 @dataclass
 class PageTeaching:
-    """One session at simulated arms, in real time. tell: gets what the page shows, from the thread that records."""
+    """One session in real time. tell: gets what the page shows, from the thread that records.
+
+    port: of the board whose arms a maker leads by hand; None for simulated arms, led from the page.
+    """
 
     desk: Desk
     name: str
     tell: Callable[[dict[str, Any]], None]
+    port: str | None = None
     going: bool = True
     routine: str | None = None
     _end: threading.Event = field(default_factory=threading.Event)
@@ -126,9 +130,10 @@ class PageTeaching:
             with TemporaryDirectory() as place:
                 self._hand = Path(place) / "hand.txt"
                 self._hand.write_text("")
-                with opened(self.desk, None, Simulated(seed=SEED, hand=self._hand)) as found:
+                hands = "held" if self.port is None else "unknown"
+                with opened(self.desk, self.port, Simulated(seed=SEED, hand=self._hand)) as found:
                     teach_live(
-                        self.desk, found, path, sides=SIDES, hands="held", hold=[], by_itself=True, resume=False,
+                        self.desk, found, path, sides=SIDES, hands=hands, hold=[], by_itself=True, resume=False,
                         seconds=None, keys=self._typed, ends=self._end.is_set, say=self._say, watching=self,
                     )  # fmt: skip
             _, routine, remarks = teach(self.desk, path, self.name, False)
@@ -146,7 +151,7 @@ class PageTeaching:
         if self._began is None:
             self._began = (time.monotonic(), self._now)
         ahead = (self._now - self._began[1]) - (time.monotonic() - self._began[0])
-        if ahead > 0.0:
+        if ahead > 0.0 and self.port is None:
             time.sleep(min(ahead, 0.1))
         with self._lock:
             letters, self._keys = self._keys, []

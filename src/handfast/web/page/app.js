@@ -21,6 +21,7 @@ class App {
     this.facing = "Y";
     this.opened = null;
     this.live = { run: null };
+    this.overruled = new Set();
     this.tasks = {};
     this.teaching = null;
     this.sounder = new Sounder();
@@ -120,6 +121,7 @@ class App {
     }
     this.you = said.you;
     this.holder = said.holder;
+    this.arms = said.arms;
     this.setState(said.state);
     this.path = this.state.path;
     const name = again && this.bench.routines.includes(this.chosen) ? this.chosen : this.bench.routines[0];
@@ -231,6 +233,7 @@ class App {
 
   async choose(name) {
     sessionStorage.setItem("handfast", JSON.stringify({ path: this.path, chosen: name }));
+    this.overruled.clear();
     Object.assign(this, { chosen: name, routine: null, motion: null, marked: null, opened: null, refused: null });
     this.picture?.setMarks([]);
     this.draw();
@@ -349,7 +352,7 @@ class App {
   outline() {
     if (this.teaching?.going) {
       this.picture.setMarks([]);
-      this.picture.setHand(this.holder === this.you ? this.leads : null, this.facing);
+      this.picture.setHand(this.holder === this.you && !this.arms ? this.leads : null, this.facing);
       return;
     }
     const step = this.marked && this.routine?.sheet.steps[this.marked.step];
@@ -453,7 +456,7 @@ class App {
   // -- live --------------------------------------------------------------------------------------------
 
   async run() {
-    await this.ask("run", { routine: this.chosen, version: this.routine.version });
+    await this.ask("run", { routine: this.chosen, version: this.routine.version, overrule: [...this.overruled] });
   }
 
   halt() {

@@ -14,18 +14,25 @@ export function drawStop(app) {
 export function drawLive(app) {
   const { run } = app.live;
   const going = Boolean(run?.going);
+  const failing = (app.routine?.answers.answers || []).filter((a) => a.verdict === "fails").map((a) => a.question);
   const holding = going && run.held;
   return h(
     "section", { class: "live", "aria-label": "Live" },
     h("h2", {}, "Play it on arms"),
     app.motion && !going && h("details", { class: "cautions" }, h("summary", {}, "Before it moves"), h("ul", {}, app.motion.cautions.map((line) => h("li", {}, line)))),
-    !going && h("button", { class: "strong", disabled: !app.mayEdit || !app.motion, "data-key": "run", onclick: () => app.run() }, "Run on simulated arms"),
+    !going && failing.length > 0 && h("fieldset", { class: "overrule" }, h("legend", {}, "Fails, and would not be played. Play it all the same?"),
+      failing.map((question) => h("label", { class: "tick-box", for: `overrule-${question}` }, h("input", {
+        id: `overrule-${question}`, type: "checkbox", "data-key": `overrule-${question}`, checked: app.overruled.has(question), disabled: !app.mayEdit,
+        onchange: (e) => (e.target.checked ? app.overruled.add(question) : app.overruled.delete(question)),
+      }), h("span", {}, `overrule ${question}`)))),
+    !going && h("button", { class: "strong", disabled: !app.mayEdit || !app.motion, "data-key": "run", onclick: () => app.run() }, app.arms ? "Run on the arms" : "Run on simulated arms"),
     holding && h("button", {
       class: "hold", "data-key": "hold", onpointerdown: () => app.hold(true), onkeydown: (e) => e.key === " " && app.hold(true), onkeyup: () => app.hold(false),
     }, "Hold down to let it move"),
     run && h("p", { class: "run-line", role: "status" }, run.state),
     run && going && h("progress", { max: 1, value: run.share, "aria-label": "How much has been played" }),
     run?.landings && h("p", { class: "small" }, run.landings),
-    !run && h("p", { class: "small" }, "Connected: simulated arms, whose true play nobody is told. A real board is played from the command line: handfast run --port."),
+    !run && h("p", { class: "small" }, app.arms ? `Connected: the board at ${app.arms}. Keep clear of the arms, and the switch that breaks the servo supply in reach.`
+      : "Connected: simulated arms, whose true play nobody is told. For real arms: handfast open --arms PORT."),
   );
 }

@@ -39,31 +39,11 @@ export function drawTeaching(app) {
   if (!t?.going) return drawBegin(app);
   app.lamp = h("span", { class: "lamp", "aria-hidden": "true", style: `--level:${(t.lamp / 255).toFixed(2)}` });
   app.lampSays = h("span", {}, `Lamp ${lampWords(t.lamp)}`);
-  const lead = (side) => h("button", {
-    class: "plain", "aria-pressed": String(app.leads === side), "data-key": `lead-${side}`, onclick: () => app.leadWith(side),
-  }, `${side} arm`);
   return h("section", { class: "teaching", "aria-label": "Teaching" },
     h("h2", {}, `Teaching ${t.name}`),
     h("p", { class: "lamp-row" }, app.lamp, app.lampSays),
     h("p", { class: "run-line", role: "status" }, t.said || "Recording."),
-    h("h3", {}, "Lead it with the paddle"),
-    h("p", { class: "choice", role: "group", "aria-label": "Arm that you lead" }, lead("left"), lead("right"),
-      h("button", { class: "plain", "data-key": "let-go", onclick: () => app.ask("let go") }, "Let go of both")),
-    h("p", { class: "choice", role: "group", "aria-label": "Plane in which the paddle drags" }, h("span", { class: "small" }, "The paddle drags across"),
-      ["X", "Y", "Z"].map((letter) => h("button", {
-        class: "plain", "aria-pressed": String(app.facing === letter), "data-key": `facing-${letter}`, onclick: () => app.face(letter),
-      }, letter))),
-    h("div", { class: "doings" }, ["X", "Y", "Z"].flatMap((axis, i) => [-1, 1].map((way) =>
-      h("button", {
-        class: "plain", "data-key": `lead-by-${axis}${way}`, "aria-label": `${axis} ${way < 0 ? "−" : "+"}20: lead the TCP ${way < 0 ? "back" : "on"} 20 mm along ${axis}`,
-        onclick: () => app.leadBy(i, way * 20),
-      }, `${axis} ${way < 0 ? "−" : "+"}20`)))),
-    app.bench.routines.length > 0 && h("div", {},
-      h("h3", {}, "Or let a simulated hand do it"),
-      h("p", { class: "choice" },
-        h("label", { for: "through" }, h("span", { class: "small" }, "through the poses of "), h("select", { id: "through", "data-key": "through", onchange: (e) => (app.through = e.target.value) },
-          app.bench.routines.map((name) => h("option", { value: name, selected: name === (app.through || app.chosen) }, name)))),
-        h("button", { class: "plain", "data-key": "through-go", onclick: () => app.ask("lead through", { routine: app.through || app.chosen }) }, "Lead it through"))),
+    app.arms ? h("p", { class: "small" }, "The arms are limp: lead them by hand. They sink when you let go.") : drawLeading(app),
     h("h3", {}, "Say what the hands mean"),
     h("div", { class: "doings" }, KEYS.map(([letter, words]) =>
       h("button", { class: "plain", "data-key": `press-${letter}`, onclick: () => app.ask("press", { letter }) }, words))),
@@ -77,7 +57,7 @@ function drawBegin(app) {
     h("summary", {}, "Teach by hand"),
     ended?.ended && h("p", { class: "run-line", role: "status" }, ended.ended),
     ended?.remarks?.map((line) => h("p", { class: "small" }, line)),
-    h("p", { class: "small" }, "On simulated arms, which go limp: lead them with the paddle as you would by hand. At a real board: handfast teach --port."),
+    h("p", { class: "small" }, app.arms ? "The arms go limp: hold them before you begin." : "On simulated arms, which go limp: lead them with the paddle as you would by hand. Real arms: handfast open --arms PORT."),
     h("form", { class: "choice", onsubmit: (e) => {
       e.preventDefault();
       app.teach(e.target.elements["teach-name"].value);
@@ -102,4 +82,30 @@ export function drawTaughtSheet(app) {
             h("span", { class: `told-card step at-${side(e.words)}` }, h("b", {}, /\bpose$/.test(e.words) ? `pose ${poses}` : e.words), /\bpose$/.test(e.words) ? ` ${side(e.words)}` : ""));
         }))
       : h("p", { class: "small" }, "Nothing is stored yet. Lead an arm somewhere and hold it still."));
+}
+
+// On simulated arms there is no hand: the paddle leads, or a simulated one.
+function drawLeading(app) {
+  const lead = (side) => h("button", {
+    class: "plain", "aria-pressed": String(app.leads === side), "data-key": `lead-${side}`, onclick: () => app.leadWith(side),
+  }, `${side} arm`);
+  return h("div", {},
+    h("h3", {}, "Lead it with the paddle"),
+    h("p", { class: "choice", role: "group", "aria-label": "Arm that you lead" }, lead("left"), lead("right"),
+      h("button", { class: "plain", "data-key": "let-go", onclick: () => app.ask("let go") }, "Let go of both")),
+    h("p", { class: "choice", role: "group", "aria-label": "Plane in which the paddle drags" }, h("span", { class: "small" }, "The paddle drags across"),
+      ["X", "Y", "Z"].map((letter) => h("button", {
+        class: "plain", "aria-pressed": String(app.facing === letter), "data-key": `facing-${letter}`, onclick: () => app.face(letter),
+      }, letter))),
+    h("div", { class: "doings" }, ["X", "Y", "Z"].flatMap((axis, i) => [-1, 1].map((way) =>
+      h("button", {
+        class: "plain", "data-key": `lead-by-${axis}${way}`, "aria-label": `${axis} ${way < 0 ? "−" : "+"}20: lead the TCP ${way < 0 ? "back" : "on"} 20 mm along ${axis}`,
+        onclick: () => app.leadBy(i, way * 20),
+      }, `${axis} ${way < 0 ? "−" : "+"}20`)))),
+    app.bench.routines.length > 0 && h("div", {},
+      h("h3", {}, "Or let a simulated hand do it"),
+      h("p", { class: "choice" },
+        h("label", { for: "through" }, h("span", { class: "small" }, "through the poses of "), h("select", { id: "through", "data-key": "through", onchange: (e) => (app.through = e.target.value) },
+          app.bench.routines.map((name) => h("option", { value: name, selected: name === (app.through || app.chosen) }, name)))),
+        h("button", { class: "plain", "data-key": "through-go", onclick: () => app.ask("lead through", { routine: app.through || app.chosen }) }, "Lead it through"))));
 }
