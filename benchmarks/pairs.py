@@ -1,8 +1,9 @@
-"""How well two arms keep what they hold together, on pairs never seen: `python benchmarks/pairs.py --seeds 1:21`.
+"""How well two arms keep, and pass, what they hold, on pairs never seen: `python benchmarks/pairs.py --seeds 1:21`.
 
 Each pair is a stand-in drawn by seed. Its carry is taught by hands that hold the thing, played corrected on the bench
 as it is and again after calibration; what is read is how much the place of one TCP in the other's, in the axes of
-what both hold, has changed since the grips closed. Truth is read here alone.
+what both hold, has changed since the grips closed. With `--pass` the pot is passed on the twin of that very pair
+instead, and judged by what becomes of the pot. Truth is read here alone.
 """
 
 from __future__ import annotations
@@ -22,6 +23,11 @@ from handfast.correction.correct import correct
 from handfast.geometry.rigid import pose
 from handfast.mechanics.model import Model
 from handfast.motion.carrying import apart, thing_pose
+from handfast.rehearsal.board import TwinBoard
+from handfast.rehearsal.outcome import outcome_of
+from handfast.rehearsal.scene import scene_of
+from handfast.rehearsal.taught import taught_here
+from handfast.rehearsal.twin import Twin
 from handfast.sessions.run import Creep, play
 from handfast.standins.direct import DirectBoard
 from handfast.teaching.routine_from import routine_from
@@ -89,13 +95,59 @@ def trials(seeds: list[int], ways: tuple[str, ...] = WAYS) -> list[Carry]:
     return found
 
 
+def passed(trial: Trial, model: Model, measured: tuple) -> tuple[bool, str, str]:
+    """The pot's pass, taught with this model's lines, corrected, and played on the physics twin of the trial's arms.
+
+    Whether it works, what spoiled it first, and what `meet` said.
+    """
+    recording = trial.recordings["pass-pot"]
+    plain, _ = routine_from(recording, trial.model, "pass-pot")
+    taught = taught_here(trial.bench, trial.truth, plain)
+    scene = scene_of(trial.bench, plain, taught.tools)
+    routine, _ = routine_from(recording, model, "pass-pot")
+    correction = correct(model, routine)
+    facts = facts_of(model.bench, correction.routine, measured, motion=correction.motion)
+    said = [a for a in ask(facts, False).answers if a.question == "meet"]
+    creeps = {sample: Creep(w) for sample, w in correction.approach.items()}
+    middle = model.chain.travel.mean(axis=1)
+    start = correction.motion.q[0] + np.clip(middle - correction.motion.q[0], -0.17, 0.17)
+    twin = Twin(trial.bench, trial.truth, scene, trial.seed, start)
+    board = TwinBoard(model.bench, twin)
+    run = play(model, correction.motion, board, "corrected", creeps)
+    assert twin.watch is not None
+    outcome = outcome_of(trial.bench, routine, scene, taught, run, twin.watch.seen(), board.loads)
+    first = outcome.events[0].words if outcome.events else ""
+    return outcome.works, first, f"{said[0].verdict} ({said[0].room:.2f})" if said else "not asked"
+
+
+def passes(seeds: list[int]) -> None:
+    """The pass of every seed, uncalibrated and calibrated, and how many work."""
+    worked = {"as it is": 0, "calibrated": 0}
+    for seed in seeds:
+        with tempfile.TemporaryDirectory() as place:
+            trial = Trial(seed, Path(place))
+            for way in worked:
+                model, measured = (trial.model, ())
+                if way == "calibrated":
+                    model, measured = trial.measured_model(trial.calibration)
+                works, first, said = passed(trial, model, measured)
+                worked[way] += works
+                print(f"{seed:>5}  {way:12}{'works' if works else 'fails':7} meet {said:16} {first}", flush=True)
+    for way, count in worked.items():
+        print(f"{way:12} {count} of {len(seeds)} work")
+
+
 def main() -> None:
     """Print every trial and the medians."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", default="1:21", help="FIRST:LAST+1")
     parser.add_argument("--ways", default=";".join(WAYS))
+    parser.add_argument("--pass", dest="passing", action="store_true", help="the pass, in physics")
     given = parser.parse_args()
     first, _, last = given.seeds.partition(":")
+    if given.passing:
+        passes(list(range(int(first), int(last))))
+        return
     ways = tuple(given.ways.split(";"))
     found = trials(list(range(int(first), int(last))), ways)
     for way in ways:
