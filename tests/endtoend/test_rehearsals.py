@@ -60,12 +60,12 @@ def carried() -> Rehearsed:
 def test_the_pot_is_passed():
     """Both hands grip it, none drops it, it ends upright and within the routine's 5 mm of its place.
 
-    How far it tilts in flat pads hangs on the hand that taught: this one's makes 16°, a little over the 15° that are
-    said to be too much, so the one event there may be is that, by less than 20°.
+    How far it tilts in flat pads, when it is set down askew, hangs on the hand that taught: this one's makes 29°, over
+    the 15° that are said to be too much, so the one event there may be is that.
     """
     outcome = passed().outcome
     assert all(event.kind == "tilted" for event in outcome.events), outcome.events
-    assert np.degrees(next(g.tilt for g in outcome.grips if g.side == "left")) < 20.0
+    assert np.degrees(next(g.tilt for g in outcome.grips if g.side == "left")) < 35.0
     assert {g.side for g in outcome.grips} == {"left", "right"}
     assert all(g.gripped for g in outcome.grips)
     (pot,) = outcome.stands
@@ -97,6 +97,23 @@ def test_holding_torques_agree_with_statics():
     for h in holding:
         assert not h.empty, h
         assert h.why != "no cause found", h
+
+
+def test_landings_agree_with_the_fast_answer():
+    """Predicted and rehearsed landing: within 1 mm where all is decided, else in the predicted set, or with a cause.
+
+    Away from table and other hand the prediction has to hold by itself: at most the poses where the pot is set down
+    may need their cause.
+    """
+    places = [*passed().places, *carried().places]
+    assert len(places) == 11 + 12
+    assert sum(p.decided for p in places) > 12
+    for p in places:
+        assert p.why != "no cause found", p
+    free = [p for p in passed().places if not p.touch]
+    assert len(free) >= 9
+    assert all(p.apart < p.allowed for p in free)
+    assert float(np.median([p.apart for p in free])) < 5e-4
 
 
 def test_the_tray_is_carried():

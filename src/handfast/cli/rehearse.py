@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import sys
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from handfast.desk.rehearsing import Drawn
+    from handfast.rehearsal.beside import Place
     from handfast.rehearsal.outcome import Outcome
 
 
@@ -65,7 +66,7 @@ def rehearse(given: Namespace) -> int:
         _print(rehearsed_plain(done, given.seed))
     else:
         print(outcome_text(done.outcome, done.scene.notes, titles))
-        print("\n".join(holding_text(done.holdings, titles)))
+        print("\n".join([*places_text(done.places, titles), *holding_text(done.holdings, titles)]))
     return 0 if done.outcome.works else 1
 
 
@@ -104,6 +105,21 @@ def outcome_text(outcome: Outcome, notes: tuple[str, ...], titles: list[str]) ->
             miss = ", ".join(f"{v * 1e3:+.1f}" for v in x.miss)
             lines.append(f"    {x.side:5} step {titles[x.step]:24} {x.distance * 1e3:5.1f} mm  ({miss})")
     return "\n".join(lines)
+
+
+def places_text(places: Sequence[Place], titles: list[str]) -> list[str]:
+    """Lines of a table: where the fast answer says that each pose lands, and where it did on the twin."""
+    if not places:
+        return []
+    lines = ["  the same landings twice, mm: fast answer, twin, how far apart (and how far they may be)"]
+    for p in places:
+        both = "  ".join(f"({', '.join(f'{v * 1e3:+.1f}' for v in x)})" for x in (p.fast, p.twin))
+        note = f"  {p.why}" if p.why else ""
+        lines.append(
+            f"    {p.side:5} step {titles[p.step]:24} {both}  {p.apart * 1e3:4.1f} ({p.allowed * 1e3:.1f}"
+            f"{'' if p.decided else ', not decided'}){note}"
+        )
+    return lines
 
 
 def drawn_text(drawn: Drawn) -> str:

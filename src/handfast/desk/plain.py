@@ -129,4 +129,5 @@ def rehearsed_plain(done: Rehearsed, seed: int | None) -> dict[str, Any]:
         row = int(np.searchsorted(done.run.t, event.when).clip(0, len(done.run.t) - 1))
         said["step"] = int(done.run.step[row].max()) + 1
     held = [h.plain(routine.title(h.step)) for h in done.holdings]
-    return {**plain, "holding": held, "notes": list(done.scene.notes), "seed": seed}
+    places = [p.plain() for p in done.places]
+    return {**plain, "landing_beside": places, "holding": held, "notes": list(done.scene.notes), "seed": seed}

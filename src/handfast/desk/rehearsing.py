@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from handfast.errors import InputError
 from handfast.records.run import MODES, Mode
@@ -16,7 +16,7 @@ from handfast.units import DEGREE
 if TYPE_CHECKING:
     from handfast.bench.parts import Bench
     from handfast.records.run import Run
-    from handfast.rehearsal.beside import Holding
+    from handfast.rehearsal.beside import Holding, Place
     from handfast.rehearsal.outcome import Outcome
     from handfast.rehearsal.scene import Scene
     from handfast.rehearsal.taught import TaughtLinks
@@ -38,6 +38,7 @@ class Rehearsed:
     seen: Seen
     outcome: Outcome
     holdings: tuple[Holding, ...]
+    places: tuple[Place, ...]
 
 
 def without_tables(bench: Bench) -> Bench:
@@ -62,11 +63,13 @@ def rehearse(
     """Play a routine on the twin. seed None: the arms are as the bench says; else drawn around it by that seed."""
     import numpy as np
 
+    from handfast.correction.correct import as_corrected, uncorrected
     from handfast.correction.correct import correct as corrected
-    from handfast.correction.correct import uncorrected
+    from handfast.landing.predict import land
     from handfast.mechanics.model import model_of
     from handfast.motion.plan import plan
-    from handfast.rehearsal.beside import holdings
+    from handfast.motion.taught_poses import taught_poses
+    from handfast.rehearsal.beside import beside, holdings
     from handfast.rehearsal.board import TwinBoard
     from handfast.rehearsal.outcome import outcome_of
     from handfast.rehearsal.scene import scene_of
@@ -105,7 +108,16 @@ def rehearse(
     assert twin.watch is not None
     seen = twin.watch.seen()
     outcome = outcome_of(bench, routine, scene, taught, run, seen, board.loads)
-    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome, holdings(bench, model, run, seen))
+    poses = taught_poses(model, motion)
+    landings = land(model, as_corrected(model, poses) if mode == "corrected" else poses, way_of(mode))
+    places = beside(bench, landings, outcome.landed, run, seen)
+    held = holdings(bench, model, run, seen)
+    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome, held, tuple(places))
+
+
+def way_of(mode: Mode) -> Literal["raw", "trimmed"]:
+    """How landings are predicted for a way to play: what is corrected is trimmed, too."""
+    return "raw" if mode == "raw" else "trimmed"
 
 
 def export(bench: Bench, routine: Routine, folder: Path) -> list[Path]:

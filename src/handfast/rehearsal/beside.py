@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from handfast.bench.parts import SIDES, Bench
+from handfast.bench.parts import SIDES, Bench, Vector
 from handfast.geometry.rigid import Array
+from handfast.landing.predict import Landing
 from handfast.mechanics.dynamics import gravity_torques, spring_torques
 from handfast.mechanics.model import Model
 from handfast.records.run import Run
+from handfast.rehearsal.outcome import Landed
 from handfast.rehearsal.watch import Seen
 
 WITHIN = 0.10
@@ -27,7 +29,7 @@ HELD = 0.05
 
 
 STANDS = 0.005
-"""A thing this near the height at which it stands in the end stands there, m."""
+"""A thing whose lowest point is this near the height on which it stands in the end stands there, m."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,7 @@ def holdings(bench: Bench, model: Model, run: Run, seen: Seen) -> tuple[Holding,
         looks = np.flatnonzero(inside)
         held = [n for n, p in seen.press.items() if p[looks, 2 * arm : 2 * arm + 2].min(axis=1).max() >= HELD]
         empty = rest.load > 0.0 and not held
-        stands = any(_stands(seen, name, int(looks[-1])) for name in held)
+        stands = any(_stands(seen, name, bench.thing(name).size, int(looks[-1])) for name in held)
         for i in columns:
             if i not in found or abs(fast[i]) > abs(found[i].fast):
                 found[int(i)] = Holding(
@@ -115,10 +117,90 @@ def holdings(bench: Bench, model: Model, run: Run, seen: Seen) -> tuple[Holding,
     return tuple(found[i] for i in sorted(found))
 
 
-def _stands(seen: Seen, name: str, n: int) -> bool:
-    """Whether a thing is as high at look n as in the end, where no hand has it any more."""
-    z = seen.things[name][:, 2, 3]
-    return bool(seen.press[name][-1].max() <= 0.0 and abs(z[n] - z[-1]) < STANDS)
+@dataclass(frozen=True)
+class Place:
+    """Where one pose came to rest off its taught place, m (3,): as predicted, and on the twin.
+
+    allowed: by how much the two may differ, m: `APART` where every joint's side of its play is decided, else what the
+    prediction leaves open; touch: what outside the arm bears on it there through what it holds, in words.
+    """
+
+    step: int
+    side: str
+    fast: Array
+    twin: Array
+    decided: bool
+    allowed: float
+    touch: str
+
+    @property
+    def apart(self) -> float:
+        """Distance between the two, m."""
+        return float(np.linalg.norm(self.twin - self.fast))
+
+    @property
+    def why(self) -> str:
+        """Why the two differ by more than they may; nothing where they do not."""
+        if self.apart <= self.allowed:
+            return ""
+        return self.touch or "no cause found"
+
+    def plain(self) -> dict[str, Any]:
+        """As plain values, for JSON."""
+        return {
+            "step": self.step + 1,
+            "arm": self.side,
+            "fast_mm": [round(float(v) * 1e3, 3) for v in self.fast],
+            "twin_mm": [round(float(v) * 1e3, 3) for v in self.twin],
+            "apart_mm": round(self.apart * 1e3, 3),
+            "decided": self.decided,
+            "allowed_mm": round(self.allowed * 1e3, 3),
+            "why": self.why,
+        }
+
+
+def beside(bench: Bench, landings: Sequence[Landing], landed: Sequence[Landed], run: Run, seen: Seen) -> list[Place]:
+    """Predicted and rehearsed landing of every pose that came to rest."""
+    said = {(x.step, x.side): x for x in landings if not x.row}
+    found = []
+    for x in landed:
+        fast = said.get((x.step, x.side))
+        if x.row or fast is None:
+            continue
+        when = next(r.time for r in run.rests if (r.step, r.side, r.row) == (x.step, x.side, x.row))
+        look = int(np.searchsorted(seen.t, when).clip(0, len(seen.t) - 1))
+        arm = SIDES.index(x.side)
+        held = [n for n, p in seen.press.items() if p[look, 2 * arm : 2 * arm + 2].min() >= HELD]
+        touch = ""
+        if any(seen.press[name][look].min() >= HELD for name in held):
+            touch = "both hands hold it there, and each is drawn by the other"
+        elif any(
+            len(ink := seen.ink.get(name, np.zeros((0, 1)))) and abs(ink[:, 0] - when).min() < NEAR for name in held
+        ):
+            touch = "its tip presses on the paper there"
+        elif any(_stands(seen, name, bench.thing(name).size, look) for name in held):
+            touch = "what the hand holds stands on something there"
+        decided = fast.undecided.farthest < DECIDED
+        allowed = APART if decided else fast.undecided.farthest + 2.0 * fast.sigma + APART
+        found.append(Place(x.step, x.side, fast.miss, x.miss, decided, allowed, touch))
+    return found
+
+
+APART = 1e-3
+"""Distance by which a predicted landing and a rehearsed one may differ where all is decided, m."""
+
+NEAR = 0.5
+"""A tip that marks the paper this near a moment presses on it then, s."""
+
+DECIDED = 1e-4
+"""A landing is decided where play leaves its place open by less than this, m."""
+
+
+def _stands(seen: Seen, name: str, size: Vector, n: int) -> bool:
+    """Whether a thing's lowest point is as low at look n as in the end, where no hand has it any more."""
+    X = seen.things[name][[n, -1]]
+    lowest = X[:, 2, 3] - 0.5 * np.abs(X[:, 2, :3]) @ np.array(size)
+    return bool(seen.press[name][-1].max() <= 0.0 and abs(lowest[0] - lowest[1]) < STANDS)
 
 
 def fast_torques(model: Model, q: Array, loads: Array) -> Array:
@@ -137,4 +219,4 @@ def holding_text(found: Sequence[Holding], titles: Sequence[str]) -> list[str]:
     return lines
 
 
-__all__ = ["BEFORE", "WITHIN", "Holding", "fast_torques", "holding_text", "holdings"]
+__all__ = ["BEFORE", "WITHIN", "Holding", "Place", "beside", "fast_torques", "holding_text", "holdings"]

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from handfast.bench.lines import angle_of, counts_of
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.inverse import solve
@@ -48,18 +49,37 @@ def _lead(truth: Truth, columns: slice) -> Array:
     return np.asarray(truth.unseen_play[columns] / 2.0 + truth.compliance[columns] * truth.gear_friction[columns])
 
 
-def shown(truth: Truth, columns: slice, shaft: Array) -> Array:
-    """What the potentiometers of some joints read at shaft angles (..., joints), rad."""
+def shown(bench: Bench, truth: Truth, columns: slice, shaft: Array) -> Array:
+    """What a board reads of some limp joints at shaft angles (..., joints), rad, by the lines of the bench.
+
+    Potentiometers are bent and offset; they follow the supply, which limp servos load with their idle current; and a
+    converter counts whole steps that were passed, half a step too little on average.
+    """
     span, phase = truth.bow_span[columns], truth.bow_phase[columns]
     wave = np.sin(2.0 * np.pi * shaft / span + phase)
-    return np.asarray(shaft - truth.offset[columns] + truth.bow[columns] * wave)
+    angle = shaft - truth.offset[columns] + truth.bow[columns] * wave
+    arm = next(n for n, side in enumerate(SIDES) if bench.columns(side) == columns)
+    joints = bench.arm(SIDES[arm]).joints
+    follows = truth.follows_supply[columns] * (_limp_supply(bench, truth)[arm] / truth.supply_voltage - 1.0)
+    counts = np.stack([counts_of(joint, angle[..., k]) for k, joint in enumerate(joints)], axis=-1)
+    counts = counts * (1.0 + follows) - 0.5
+    return np.stack([angle_of(joint, counts[..., k]) for k, joint in enumerate(joints)], axis=-1)
 
 
-def shaft_for(truth: Truth, columns: slice, reading: Array) -> Array:
-    """Shaft angles at which the potentiometers read `reading`: the inverse of `shown`, by repetition."""
+def _limp_supply(bench: Bench, truth: Truth) -> Array:
+    """Voltage (2,) V at the servos of each arm while all of them are limp."""
+    K = truth.joints
+    first = [bench.columns(side).start for side in SIDES]
+    owner = np.array([int(i >= first[1]) for i in range(K)] + [0, 1])
+    idle = np.array([truth.idle_current[owner == arm].sum() for arm in range(2)])
+    return np.asarray(truth.supply_voltage - truth.supply_resistance * idle.sum() - truth.lead_resistance * idle)
+
+
+def shaft_for(bench: Bench, truth: Truth, columns: slice, reading: Array) -> Array:
+    """Shaft angles at which a board reads `reading`: the inverse of `shown`, by repetition."""
     shaft = reading + truth.offset[columns]
     for _ in range(30):
-        shaft = shaft + (reading - shown(truth, columns, shaft))
+        shaft = shaft + (reading - shown(bench, truth, columns, shaft))
     return np.asarray(shaft)
 
 
@@ -87,10 +107,10 @@ def taught_here(bench: Bench, truth: Truth, routine: Routine) -> TaughtLinks:
         columns = bench.columns(side)
         arrived = _arrived(said, columns)
         if said.path is not None:
-            shaft = shaft_for(truth, columns, np.array(said.path))
+            shaft = shaft_for(bench, truth, columns, np.array(said.path))
             links[number, side] = shaft + _ways(shaft, arrived) * _lead(truth, columns)
             continue
-        shaft = shaft_for(truth, columns, np.array(said.pose))
+        shaft = shaft_for(bench, truth, columns, np.array(said.pose))
         link = shaft + arrived * _lead(truth, columns)
         if said.held == "let go":
             link = link + limp.sag(side, link, shaft, arrived, _mass(bench, routine, number, side))
@@ -132,7 +152,7 @@ def taught_again(bench: Bench, truth: Truth, routine: Routine, places: TaughtLin
             for n in range(len(link)):
                 at = np.clip(at, link[n] - lead, link[n] + lead)
                 shaft[n] = at
-            reading = shown(truth, columns, shaft)
+            reading = shown(bench, truth, columns, shaft)
             said = replace(said, path=tuple(tuple(float(x) for x in row) for row in reading), path_command=None)
         else:
             shaft = link[0] - arrived * lead
@@ -140,7 +160,7 @@ def taught_again(bench: Bench, truth: Truth, routine: Routine, places: TaughtLin
                 mass = _mass(bench, routine, number, side)
                 moved = limp.sag(side, link[0], shaft, arrived, mass, keep_shaft=False)
                 link, shaft = (link[0] + moved)[None], limp.shaft
-            said = replace(said, pose=tuple(float(x) for x in shown(truth, columns, shaft)), command=None)
+            said = replace(said, pose=tuple(float(x) for x in shown(bench, truth, columns, shaft)), command=None)
         links[number, side] = link
         if drawn:
             corners[number, side], links[number, side] = _drawing(bench, truth, routine, number, side, link[0])
