@@ -24,7 +24,7 @@ def recording_path(desk: Desk, name: str, resume: bool) -> Path:
             "this recording is already there",
             where=str(path),
             expected="a new name, or the wish to go on with it",
-            next_step="give another --name, or add --resume",
+            next_step="give another name; on the command line, --resume goes on with it",
         )
     return path
 

@@ -73,7 +73,7 @@ def free_routine(desk: Desk, name: str, replace_old: bool) -> Path:
             "this routine is already there",
             where=str(target),
             expected="a new name, or the wish to replace it",
-            next_step="give another --name, or add --replace",
+            next_step="give another name; on the command line, --replace writes over it",
         )
     return target
 

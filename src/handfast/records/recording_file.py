@@ -45,7 +45,7 @@ class RecordingFile:
                 "this recording is already there",
                 where=str(path),
                 expected="a new name, or the wish to go on with it",
-                next_step="give another --name, or add --resume",
+                next_step="give another name; on the command line, --resume goes on with it",
             ) from None
         except OSError as error:
             raise FaultError(f"{path}: cannot be written ({error.strerror})") from error
@@ -70,7 +70,7 @@ class RecordingFile:
                 "this is no recording of this bench",
                 where=str(self.path),
                 expected=f"the columns t_ms, ch0 to ch{self._channels - 1}, event",
-                next_step="give another --name",
+                next_step="give another name",
             )
         if len(lines) > 1:
             try:
