@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +26,16 @@ _LINE = re.compile(r"\(?at line (\d+), column \d+\)?")
 
 @dataclass(frozen=True, eq=False)
 class Document:
-    """A parsed file: its values, and the line on which each key stands."""
+    """A parsed file: its values, and its text, which says on which line each key stands."""
 
     path: Path
     values: dict[str, Any]
-    lines: dict[Key, int]
+    text: str = ""
+
+    @cached_property
+    def lines(self) -> dict[Key, int]:
+        """The line on which each key stands; found when it is first asked for, which as a rule is never."""
+        return _Walk(self.text).lines
 
     def place(self, key: Key) -> str:
         """'file:line: key' of `key`, or of the nearest table around it that has a line of its own."""
@@ -91,7 +96,7 @@ def parse_document(text: str, path: Path) -> Document:
         ) from None
     except ValueError as error:
         raise _syntax_error(error, text, path) from None
-    document = Document(path, values, _Walk(text).lines)
+    document = Document(path, values, text)
     for key, value in _leaves(values):
         if isinstance(value, float) and not math.isfinite(value):
             raise InputError(

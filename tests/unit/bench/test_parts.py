@@ -44,7 +44,7 @@ def test_a_bench_is_written_as_it_was_read(tmp_path: Path):
     """`table_of` and `read_table` are each other's inverse, to six written digits."""
     bench = plain_bench(tmp_path)
     written = table_of(bench)
-    again = read_table(Bench, written, Document(Path("again"), written, {}), (), stock=bench.stock)
+    again = read_table(Bench, written, Document(Path("again"), written), (), stock=bench.stock)
     assert table_of(again) == written
     assert again.joint_names == bench.joint_names
     assert [j.offset for j in again.joints] == [pytest.approx(j.offset, rel=1e-5) for j in bench.joints]
