@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError
 from handfast.units import DEGREE
-from handfast.web.tasks import SEED
+from handfast.web.tasks import SEED, own_fault
 
 if TYPE_CHECKING:
     from handfast.desk.playing import Line
@@ -84,6 +84,10 @@ class PageRun:
                 f"stopped: {self._why}; the arms went limp, and nothing goes on by itself" if self._why else str(error)
             )
             self._show(said, 0.0)
+            return
+        except Exception as error:  # whatever it is, the board was stopped, and nobody waits for it for ever
+            self.going = False
+            self._show(own_fault(error), 0.0)
             return
         self.going = False
         number, run = done[0]

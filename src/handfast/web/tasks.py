@@ -27,6 +27,11 @@ class EndedError(Exception):
     """Somebody asked for an end."""
 
 
+def own_fault(error: Exception) -> str:
+    """Words for what should not have happened."""
+    return f"a fault of handfast's own: {error!r}; nothing goes on by itself"
+
+
 @dataclass
 class Task:
     """One piece of work. tell: gets what the page shows, from the thread that works."""
@@ -61,6 +66,8 @@ class Task:
             said = {"error": "ended before it was done"}
         except HandfastError as error:
             said = {"error": str(error)}
+        except Exception as error:  # whatever it is, nobody waits for it for ever
+            said = {"error": own_fault(error)}
         self.going = False
         self.tell({"kind": self.kind, "going": False, "share": 1.0, **said})
 

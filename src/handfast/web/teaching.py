@@ -14,7 +14,7 @@ from handfast.bench.parts import SIDES, Side
 from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
 from handfast.units import DEGREE
-from handfast.web.tasks import SEED
+from handfast.web.tasks import SEED, own_fault
 
 if TYPE_CHECKING:
     from handfast.geometry.rigid import Array
@@ -142,6 +142,8 @@ class PageTeaching:
             more = [f"at {r.time:.1f} s: {r.text}" for r in remarks]
         except HandfastError as error:
             words, more = str(error), []
+        except Exception as error:  # whatever it is, the arms are limp, and nobody waits for it for ever
+            words, more = own_fault(error), []
         self.going = False
         self._hand = None
         self._tell(ended=words, remarks=more, routine=self.routine)
