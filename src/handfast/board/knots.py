@@ -46,18 +46,8 @@ def thinned(pulses: np.ndarray, scale: Array, within: float) -> Thinned:
     came_from = np.zeros(count, dtype=int)
     longest = int(wire().kinds["store_knot"].fields[1].high)
     for i in range(count - 1):
-        low = np.full(y.shape[1], -np.inf)
-        high = np.full(y.shape[1], np.inf)
-        if fewest[i] + 1 > fewest[count - 1]:
-            continue
-        for k in range(i + 1, min(count, i + longest + 1)):
-            way = (y[k] - y[i]) / (k - i)
-            if fewest[i] + 1 < fewest[k] and np.all(way >= low - 1e-15) and np.all(way <= high + 1e-15):
-                fewest[k], came_from[k] = fewest[i] + 1, i
-            low = np.maximum(low, (y[k] - within - y[i]) / (k - i))
-            high = np.minimum(high, (y[k] + within - y[i]) / (k - i))
-            if np.any(low > high):
-                break
+        if fewest[i] + 1 <= fewest[count - 1]:
+            _reach(y, within, i, min(count, i + longest + 1), fewest, came_from)
     at = [count - 1]
     while at[-1]:
         at.append(int(came_from[at[-1]]))
@@ -65,6 +55,27 @@ def thinned(pulses: np.ndarray, scale: Array, within: float) -> Thinned:
     lines = np.column_stack([np.interp(np.arange(count), chosen, y[chosen, c]) for c in range(y.shape[1])])
     frames = (1, *(int(n) for n in np.diff(chosen)))
     return Thinned(frames, pulses[chosen], float(np.abs(lines - y).max()))
+
+
+def _reach(y: Array, within: float, i: int, end: int, fewest: np.ndarray, came_from: np.ndarray) -> None:
+    """Note at every frame before `end` that a line from frame i reaches whether this takes fewer knots."""
+    low, high = np.full((1, y.shape[1]), -np.inf), np.full((1, y.shape[1]), np.inf)
+    start, ahead = i + 1, 32
+    while start < end:
+        k = np.arange(start, min(end, start + ahead))
+        far = (k - i)[:, None]
+        way = (y[k] - y[i]) / far
+        # Slopes that keep all frames before each one, and that one too.
+        lows = np.maximum.accumulate(np.vstack([low, (y[k] - within - y[i]) / far]))
+        highs = np.minimum.accumulate(np.vstack([high, (y[k] + within - y[i]) / far]))
+        ok = np.all((way >= lows[:-1] - 1e-15) & (way <= highs[:-1] + 1e-15), axis=1)
+        none = np.any(lows[1:] > highs[1:], axis=1)
+        last = int(np.argmax(none)) if none.any() else len(k) - 1
+        better = k[: last + 1][ok[: last + 1] & (fewest[i] + 1 < fewest[k[: last + 1]])]
+        fewest[better], came_from[better] = fewest[i] + 1, i
+        if none.any():
+            return
+        low, high, start, ahead = lows[-1:], highs[-1:], start + len(k), 2 * ahead
 
 
 def fitting(pulses: np.ndarray, scale: Array, within: float) -> Thinned:
