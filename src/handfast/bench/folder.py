@@ -113,7 +113,10 @@ def find_bench(start: Path, given: Path | None = None) -> BenchFolder:
 
 def read_stock(path: Path) -> tuple[Servo, ...]:
     """The servo classes of a stock file."""
-    document = read_document(path)
+    return _stock_of(read_document(path))
+
+
+def _stock_of(document: Document) -> tuple[Servo, ...]:
     for key in document.values:
         if key != "servo":
             raise InputError(
@@ -126,7 +129,7 @@ def read_stock(path: Path) -> tuple[Servo, ...]:
     if not isinstance(classes, dict) or not classes:
         raise InputError(
             "no servo class",
-            where=str(path),
+            where=str(document.path),
             expected="at least one table [servo.NAME]",
             next_step="add one, or take stock.toml from a bench made with: handfast new DIR",
         )
@@ -173,7 +176,7 @@ def _bench_of(
     folder: BenchFolder, measured: bool, document: Document, stock_document: Document, beside: tuple[str, ...]
 ) -> Bench:
     """The bench of these texts; the same one for the same texts."""
-    stock = read_stock(folder.stock)
+    stock = _stock_of(stock_document)
     bench = read_table(Bench, document.values, document, (), stock=stock)
     _check_fit(bench, document)
     entries = read_measured(folder.measured) if measured and folder.measured.exists() else ()

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from handfast.bench.folder import read_bench
-from handfast.desk.work import Desk
+from handfast.desk.work import Desk, check_seed
 from handfast.errors import InputError
 
 if TYPE_CHECKING:
@@ -65,10 +65,7 @@ def attached(desk: Desk, simulated: Simulated) -> StandIn:
         return ChildStandIn(simulated.stand_in)
     from handfast.standins.command import SimpleStandIn
 
-    if simulated.seed < 0:
-        raise InputError(
-            f"{simulated.seed} is no seed", where="--seed", expected="a whole number from 0", next_step="give another"
-        )
+    check_seed(simulated.seed)
     design = read_bench(desk.folder, measured=False)
     s = simulated
     return SimpleStandIn(design, s.seed, s.hand, s.readings, s.truth)

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 
 from handfast.desk.work import Desk
 from handfast.errors import HandfastError, InputError
-from handfast.files.atomic import write_bytes
+from handfast.files.atomic import free_path, write_bytes
 
 MOST = 48 * 1024 * 1024
 """Bytes that a file may have."""
@@ -36,6 +36,12 @@ def _points(desk: Desk, path: Path) -> object:
     return read_points(path)
 
 
+def _photo(desk: Desk, path: Path) -> object:
+    from handfast.scoring.photo import read_ink
+
+    return read_ink(path)
+
+
 def _sweep(desk: Desk, path: Path) -> object:
     from handfast.records.trace import read_trace
 
@@ -45,7 +51,7 @@ def _sweep(desk: Desk, path: Path) -> object:
 KINDS = {
     "readings": Kind("readings", (".toml",), _readings),
     "points": Kind("scores", (".csv",), _points),
-    "photo": Kind("scores", (".png", ".jpg", ".jpeg"), lambda desk, path: None),
+    "photo": Kind("scores", (".png", ".jpg", ".jpeg"), _photo),
     "sweep": Kind("sweeps", (".csv",), _sweep),
 }
 
@@ -83,8 +89,6 @@ def keep_given(desk: Desk, kind: str, name: str, data: bytes) -> str:
             known.look(desk, trial)
         except HandfastError as error:
             raise InputError(str(error).replace(f"{place}/", "")) from None
-    target, n = folder / plain, 2
-    while target.exists():
-        target, n = folder / f"{Path(plain).stem}-{n}{Path(plain).suffix}", n + 1
+    target = free_path(folder / plain)
     write_bytes(target, data)
     return target.name

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from handfast.desk.work import Desk, open_bench
+from handfast.desk.work import Desk, check_seed, open_bench
 from handfast.errors import InputError
 
 if TYPE_CHECKING:
@@ -71,6 +71,7 @@ def take_simulated(desk: Desk, seed: int, progress: Callable[[str], None] | None
     from handfast.standins.servo_model import ServoArms
     from handfast.standins.truth import draw_truth
 
+    check_seed(seed, "--simulated")
     if progress is not None:
         progress("taking readings at the stand-in ...")
     design = read_bench(desk.folder, measured=False)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from handfast.desk.work import check_seed
 from handfast.errors import InputError
 from handfast.records.run import MODES, Mode
 from handfast.units import DEGREE
@@ -78,10 +79,8 @@ def rehearse(
     from handfast.sessions.run import Creep, play
     from handfast.standins.truth import design_truth, draw_truth
 
-    if seed is not None and seed < 0:
-        raise InputError(
-            f"{seed} is no seed", where="--seed", expected="a whole number from 0", next_step="give another one"
-        )
+    if seed is not None:
+        check_seed(seed)
     if mode not in MODES:
         raise InputError(f'"{mode}" is no way to play', expected="one of the ways", available=MODES, asked=mode)
     physics()
@@ -276,10 +275,7 @@ def draws(
         raise InputError(
             f"{count} draws show nothing", where="--draws", expected="a whole number from 1", next_step="ask for 20"
         )
-    if seed < 0:
-        raise InputError(
-            f"{seed} is no seed", where="--seed", expected="a whole number from 0", next_step="give another one"
-        )
+    check_seed(seed)
     if jobs is not None and jobs < 1:
         raise InputError(f"{jobs} jobs do nothing", where="--jobs", expected="a whole number from 1")
     physics()

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from handfast.desk.work import Desk
+from handfast.desk.work import Desk, check_seed
 from handfast.errors import InputError
 
 if TYPE_CHECKING:
@@ -99,11 +99,12 @@ def measure_simulated(
 
     from handfast.bench.parts import SIDES
     from handfast.desk.work import run_simulated
-    from handfast.files.atomic import write_text
+    from handfast.files.atomic import free_path, write_text
     from handfast.mechanics.kinematics import tool_poses
     from handfast.mechanics.model import model_of
     from handfast.scoring.points import FEWEST_VISITS
 
+    check_seed(seed, "--simulated")
     if visits < FEWEST_VISITS:
         raise InputError(
             f"{visits} visits", where="--visits", expected=f"at least {FEWEST_VISITS}", next_step="let it go more often"
@@ -134,20 +135,12 @@ def measure_simulated(
             "comes to rest at no taught pose", where=routine.name, expected="a routine with steps `go`",
             next_step="score another one",
         )  # fmt: skip
-    target = _free(desk.folder.root / "scores", f"{routine.name}-points", ".csv")
+    target = free_path(desk.folder.root / "scores" / f"{routine.name}-points.csv")
     heading = "point,at_x_mm,at_y_mm,at_z_mm,x_mm,y_mm,z_mm,way,step,arm"
     note = (
         f"# Invented: a pointer read by a simulated maker, {visits} visits to each pose, arms drawn from seed {seed}."
     )
     write_text(target, "\n".join([note, heading, *rows]) + "\n")
-    return target
-
-
-def _free(folder: Path, stem: str, suffix: str) -> Path:
-    """A file's path that is not taken yet."""
-    target, n = folder / f"{stem}{suffix}", 2
-    while target.exists():
-        target, n = folder / f"{stem}-{n}{suffix}", n + 1
     return target
 
 
@@ -263,10 +256,10 @@ def learn_shift(desk: Desk, found: DrawingScore) -> Path:
 
 def keep(desk: Desk, source: str, plain: dict[str, Any]) -> Path:
     """Store a score's figures in the bench, as SCORES/TIME-NAME.json; an older one is never overwritten."""
-    from handfast.files.atomic import write_text
+    from handfast.files.atomic import free_path, write_text
 
     now = datetime.datetime.now().astimezone()
-    target = _free(desk.folder.root / "scores", f"{now:%Y%m%d-%H%M%S}-{Path(source).stem}", ".json")
+    target = free_path(desk.folder.root / "scores" / f"{now:%Y%m%d-%H%M%S}-{Path(source).stem}.json")
     whole = {"scored": now.isoformat(timespec="seconds"), "source": source, **plain}
     write_text(target, json.dumps(whole, indent=2, ensure_ascii=False) + "\n")
     return target

@@ -12,7 +12,7 @@ import numpy as np
 
 from handfast.bench.parts import Servo
 from handfast.bench.servos import ServoRecord, read_records
-from handfast.desk.work import Desk, routines
+from handfast.desk.work import Desk, check_seed, routines
 from handfast.errors import HandfastError, InputError
 from handfast.files.atomic import write_text
 
@@ -118,6 +118,7 @@ def vet_simulated(
 
     if not 1 <= count <= 500:
         raise InputError(f"{count} servos", where="--simulated", expected="1 to 500")
+    check_seed(seed)
     servo = class_of(desk, name, "--class")
     sweep = standard_sweep(servo)
     found = []

@@ -65,6 +65,14 @@ def check_name(name: str) -> None:
         )
 
 
+def check_seed(seed: int, where: str = "--seed") -> None:
+    """Raises InputError unless arms, hands or servos can be drawn by this number."""
+    if seed < 0:
+        raise InputError(
+            f"{seed} is no seed", where=where, expected="a whole number from 0", next_step="give another one"
+        )
+
+
 def free_routine(desk: Desk, name: str, replace_old: bool) -> Path:
     """Where a routine of that name goes; raises InputError if there is one that shall be kept."""
     target = desk.folder.routines / f"{name}.toml"
@@ -188,10 +196,7 @@ def run_simulated(
 
     if mode not in MODES:
         raise InputError(f'"{mode}" is no way to play', expected="one of the ways", available=MODES, asked=mode)
-    if seed < 0:
-        raise InputError(
-            f"{seed} is no seed", where="--seed", expected="a whole number from 0", next_step="give another one"
-        )
+    check_seed(seed)
     prepare(desk.folder.database)
     model = model_of(desk.bench)
     creeps: dict[int, Creep] = {}

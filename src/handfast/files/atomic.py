@@ -34,3 +34,11 @@ def write_bytes(path: Path, data: bytes) -> None:
         if isinstance(error, OSError):
             raise FaultError(f"{path}: cannot be written ({error.strerror}); nothing was changed") from error
         raise
+
+
+def free_path(path: Path) -> Path:
+    """`path`, or, where it is taken, the first of its kind with a number that is not."""
+    found, n = path, 2
+    while found.exists():
+        found, n = path.with_name(f"{path.stem}-{n}{path.suffix}"), n + 1
+    return found

@@ -187,7 +187,7 @@ def beside(bench: Bench, landings: Sequence[Landing], landed: Sequence[Landed], 
 
 
 APART = 1e-3
-"""Distance by which a predicted landing and a rehearsed one may differ where all is decided, m."""
+"""A predicted landing and a rehearsed one may differ by this where all is decided, m (common practice, no source)."""
 
 NEAR = 0.5
 """A tip that marks the paper this near a moment presses on it then, s."""

@@ -238,6 +238,7 @@ class Hub:
 
         task = Task(str(said["kind"]), tell)
         place.tasks.append(task)
+        self._push(place, {"push": "task", "task": {"kind": task.kind, "going": True, "share": 0.0}})
         loop.run_in_executor(place.working, task.work, act)
 
     def _teach(self, viewer: Viewer, name: str) -> None:

@@ -42,6 +42,7 @@ def test_what_can_be_read_is_kept_and_nothing_is_overwritten(desk):
         ("readings", "new.toml", b"[[touch]]\narm = 'middle'\n", "new.toml"),
         ("readings", "new.toml", b"\xff\xfe", "new.toml"),
         ("sweep", "one.csv", b"nonsense", "one.csv"),
+        ("photo", "card.png", b"no picture", "card.png"),
         ("recipe", "one.csv", POINTS, "nothing that can be handed in"),
     ],
 )

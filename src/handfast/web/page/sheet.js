@@ -126,14 +126,22 @@ function joints(app, number, arm, pose) {
           onchange: () => app.dropped(arm, true),
         }), out);
     }),
+    drawPaddle(app, 5, "TCP", (i, by) => app.shift(arm, i, by), !app.mayEdit),
+  );
+}
+
+// How the paddle drags, and the same moves as buttons of so many mm, for whoever has no pointer.
+export function drawPaddle(app, size, what, move, off = false) {
+  const sign = (way) => (way < 0 ? "−" : "+");
+  return [
     h("p", { class: "choice", role: "group", "aria-label": "Plane in which the paddle drags" }, h("span", { class: "small" }, "The paddle drags across"),
       ["X", "Y", "Z"].map((letter) => h("button", {
         class: "plain", "aria-pressed": String(app.facing === letter), "data-key": `facing-${letter}`, onclick: () => app.face(letter),
       }, letter))),
     h("div", { class: "doings" }, ["X", "Y", "Z"].flatMap((axis, i) => [-1, 1].map((way) =>
       h("button", {
-        class: "plain", disabled: !app.mayEdit, "data-key": `by-${axis}${way}`, "aria-label": `${axis} ${way < 0 ? "−" : "+"}5: TCP ${way < 0 ? "back" : "on"} 5 mm along ${axis}`,
-        onclick: () => app.shift(arm, i, way * 5),
-      }, `${axis} ${way < 0 ? "−" : "+"}5`)))),
-  );
+        class: "plain", disabled: off, "data-key": `by-${axis}${way}`, "aria-label": `${axis} ${sign(way)}${size}: ${what} ${way < 0 ? "back" : "on"} ${size} mm along ${axis}`,
+        onclick: () => move(i, way * size),
+      }, `${axis} ${sign(way)}${size}`)))),
+  ];
 }

@@ -1,5 +1,6 @@
 // Teaching by hand: the lamp and the sounds of the board, what is told to it, and the sheet that grows meanwhile.
 import { h } from "./dom.js";
+import { drawPaddle } from "./sheet.js";
 
 const KEYS = [
   [" ", "Store this pose now"], ["u", "Take the last one back"], ["t", "Next thing"], ["a", "Left: grip or release"],
@@ -93,15 +94,7 @@ function drawLeading(app) {
     h("h3", {}, "Lead it with the paddle"),
     h("p", { class: "choice", role: "group", "aria-label": "Arm that you lead" }, lead("left"), lead("right"),
       h("button", { class: "plain", "data-key": "let-go", onclick: () => app.ask("let go") }, "Let go of both")),
-    h("p", { class: "choice", role: "group", "aria-label": "Plane in which the paddle drags" }, h("span", { class: "small" }, "The paddle drags across"),
-      ["X", "Y", "Z"].map((letter) => h("button", {
-        class: "plain", "aria-pressed": String(app.facing === letter), "data-key": `facing-${letter}`, onclick: () => app.face(letter),
-      }, letter))),
-    h("div", { class: "doings" }, ["X", "Y", "Z"].flatMap((axis, i) => [-1, 1].map((way) =>
-      h("button", {
-        class: "plain", "data-key": `lead-by-${axis}${way}`, "aria-label": `${axis} ${way < 0 ? "−" : "+"}20: lead the TCP ${way < 0 ? "back" : "on"} 20 mm along ${axis}`,
-        onclick: () => app.leadBy(i, way * 20),
-      }, `${axis} ${way < 0 ? "−" : "+"}20`)))),
+    drawPaddle(app, 20, "lead the TCP", (i, by) => app.leadBy(i, by)),
     app.bench.routines.length > 0 && h("div", {},
       h("h3", {}, "Or let a simulated hand do it"),
       h("p", { class: "choice" },
