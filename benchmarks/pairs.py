@@ -27,7 +27,7 @@ from handfast.rehearsal.board import TwinBoard
 from handfast.rehearsal.outcome import outcome_of
 from handfast.rehearsal.scene import scene_of
 from handfast.rehearsal.taught import taught_here
-from handfast.rehearsal.twin import Twin
+from handfast.rehearsal.twin import Twin, before
 from handfast.sessions.run import Creep, play
 from handfast.standins.direct import DirectBoard
 from handfast.teaching.routine_from import routine_from
@@ -109,9 +109,7 @@ def passed(trial: Trial, model: Model, measured: tuple) -> tuple[bool, str, str]
     facts = facts_of(model.bench, correction.routine, measured, motion=correction.motion)
     said = [a for a in ask(facts, False).answers if a.question == "meet"]
     creeps = {sample: Creep(w) for sample, w in correction.approach.items()}
-    middle = model.chain.travel.mean(axis=1)
-    start = correction.motion.q[0] + np.clip(middle - correction.motion.q[0], -0.17, 0.17)
-    twin = Twin(trial.bench, trial.truth, scene, trial.seed, start)
+    twin = Twin(trial.bench, trial.truth, scene, trial.seed, before(model.chain, correction.motion.q[0]))
     board = TwinBoard(model.bench, twin)
     run = play(model, correction.motion, board, "corrected", creeps)
     assert twin.watch is not None

@@ -57,22 +57,22 @@ def pass_pot() -> list[Part]:
     The right hand's pads pivot, so the pot hangs upright from it; the left hand's hold it as they take it.
     """
     return [
-        Lead(right(128, -95, 95, lean=40)),
-        Lead(right(128, -95, 42, lean=40)),
+        Lead(right(106, -95, 95, lean=40)),
+        Lead(right(106, -95, 42, lean=40)),
         Say("right grip plug-pot"),
         Take("right", "plug-pot"),
-        Lead(right(128, -95, 95, lean=40)),
-        Lead(right(60, -20, 120, lean=45)),
+        Lead(right(106, -95, 95, lean=40)),
+        Lead(right(52, -20, 124, lean=45)),
         Say("pass right plug-pot"),
-        Lead({**right(10, 0, 120, lean=45), **left(-5, 0, 116, lean=58)}),
+        Lead({**right(2, 0, 124, lean=45), **left(-4, 0, 101, lean=58)}),
         Take("right", None),
         Take("left", "plug-pot"),
-        Lead({**right(80, -10, 130, lean=50), **left(-60, -10, 120, lean=58)}),
-        Lead(left(-70, -82, 95, lean=58)),
-        Lead(left(-70, -82, 42, lean=58)),
+        Lead({**right(66, -40, 130, lean=40), **left(-60, -10, 120, lean=58)}),
+        Lead(left(-48, -86, 95, lean=58)),
+        Lead(left(-48, -86, 42, lean=58)),
         Say("left release"),
         Take("left", None),
-        Lead(left(-70, -82, 95, lean=58)),
+        Lead(left(-48, -86, 95, lean=58)),
     ]
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from handfast.bench.parts import Bench, Gripper, Joint, Side
 from handfast.desk.rehearsing import Rehearsed, draws, rehearse
+from handfast.mechanics.model import model_of
 from handfast.routine.steps import Routine
 from support import rehearsing, seedling
 
@@ -57,17 +58,26 @@ def carried() -> Rehearsed:
     return rehearse(seedling.bench(), rehearsing.taught("carry-tray"), "raw")
 
 
-def test_the_pot_is_passed():
-    """Both hands grip it, none drops it, it ends upright and within the routine's 5 mm of its place.
+@cache
+def written() -> Rehearsed:
+    """`write-label`, corrected, on the twin."""
+    return rehearse(seedling.bench(), rehearsing.taught("write-label"))
 
-    How far it tilts in flat pads, when it is set down askew, hangs on the hand that taught: this one's makes 29°, over
-    the 15° that are said to be too much, so the one event there may be is that.
+
+def test_the_pot_is_passed():
+    """It works: both hands grip it, none drops or tilts it, it ends upright and within the routine's 5 mm of its place.
+
+    Jaws that closed by feel press as hard as they were to: half of the stall torque, over the lever, within 30 %.
     """
     outcome = passed().outcome
-    assert all(event.kind == "tilted" for event in outcome.events), outcome.events
-    assert np.degrees(next(g.tilt for g in outcome.grips if g.side == "left")) < 35.0
+    assert outcome.works, outcome.events
     assert {g.side for g in outcome.grips} == {"left", "right"}
     assert all(g.gripped for g in outcome.grips)
+    bench = seedling.bench()
+    servo = bench.servo_of(bench.arm("left").gripper)
+    wanted = 0.5 * servo.stall_torque * bench.supply.voltage / servo.rated_voltage / bench.arm("left").gripper.lever
+    for g in outcome.grips:
+        assert g.press == pytest.approx(wanted, rel=0.3)
     (pot,) = outcome.stands
     assert pot.beside < 0.005
     assert outcome.duration > 30.0
@@ -113,7 +123,27 @@ def test_landings_agree_with_the_fast_answer():
     free = [p for p in passed().places if not p.touch]
     assert len(free) >= 9
     assert all(p.apart < p.allowed for p in free)
-    assert float(np.median([p.apart for p in free])) < 5e-4
+    assert float(np.median([p.apart for p in free])) < 7e-4
+
+
+def test_whole_motions_agree_with_the_fast_answers():
+    """Torques and currents along whole motions, and when the arms come nearest: alike, or with a cause that is named.
+
+    Root mean square torque within 10 %, largest within 25 %, mean current within 10 %, time within 0.1 s: where the
+    load is well above a joint's own friction, three in four agree without one.
+    """
+    friction = dict(zip(seedling.bench().joint_names, model_of(seedling.bench()).friction, strict=True))
+    heavy = []
+    for done in (passed(), carried(), written()):
+        assert len(done.figures) >= 15
+        for f in done.figures:
+            assert f.why != "no cause found", (done.run.routine, f)
+            assert (f.off <= f.allowed) == (not f.why), f
+            joint = f.what.split(",")[0]
+            if f.unit == "N·m" and f.fast > 4.0 * friction[joint]:
+                heavy.append(f.off <= f.allowed)
+    assert len(heavy) >= 20
+    assert np.mean(heavy) >= 0.75
 
 
 def test_the_tray_is_carried():
@@ -178,22 +208,17 @@ def test_draws_repeat_and_have_an_interval():
     assert one.plain()["draws"] == count
 
 
-@pytest.mark.skipif(not SOAK, reason="long form, run by make soak")
-def test_both_other_routines_corrected():
-    """Tray and label with corrected commands, as a maker plays them in the end."""
+def test_the_tray_corrected():
+    """With corrected commands, as a maker plays it in the end."""
     assert rehearse(seedling.bench(), rehearsing.taught("carry-tray")).outcome.works
 
 
 def test_the_label_is_written():
-    """Corrected, the pen in grooved pads: it stays put, and most of the taught line is drawn.
-
-    How much of it, hangs on the hand that taught: where it gave way a little, the pen comes down 3 mm too high. 98 %
-    for the demo's recording; this one's line is drawn to 70 %, and that is the only event there may be.
-    """
-    outcome = rehearse(seedling.bench(), rehearsing.taught("write-label")).outcome
-    assert all(event.kind == "line broken" for event in outcome.events), outcome.events
+    """Corrected, the pen in grooved pads: it works, the pen stays put, and 90 % of the taught line is drawn."""
+    outcome = written().outcome
+    assert outcome.works, outcome.events
     (line,) = outcome.lines
-    assert line.share > 0.6
+    assert line.share >= 0.9
     (grip,) = outcome.grips
     assert np.degrees(grip.tilt) < 6.0
 

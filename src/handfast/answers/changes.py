@@ -105,6 +105,8 @@ def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
             if isinstance(joint, int):
                 yield from _stronger(facts, joint)
                 yield _spring(facts, joint)
+            if isinstance(side, str) and "gripper" in finding.subject:
+                yield from _stronger_gripper(facts, side)
             yield _pause(facts)
 
 
@@ -142,10 +144,28 @@ def grip_trials(facts: Facts, finding: Finding) -> Iterator[Trial]:
         yield Trial(f"{name} gripped {250 * thing.size[2]:.0f} mm nearer to its tip", other(grip_height=nearer))
     elif abs(thing.grip_height) > 1e-4:
         yield Trial(f"{name} gripped at its middle", other(grip_height=0.0))
-    now = bench.servo_of(gripper)
-    better = [s for s in bench.stock if s.stall_torque > 1.15 * now.stall_torque and s.travel >= np.ptp(gripper.travel)]
-    for servo in sorted(better, key=lambda s: s.price)[:1]:
-        yield Trial(f"{servo.name} in the {side} gripper (price {servo.price:g})", pads(servo_name=servo.name))
+    yield from _stronger_gripper(facts, side)
+
+
+def _stronger_gripper(facts: Facts, side: str) -> Iterator[Trial]:
+    """The cheapest stronger servo of the stock that turns far enough and bears the supply."""
+    bench = facts.bench
+    arm = bench.arm(side)
+    now = bench.servo_of(arm.gripper)
+    better = [
+        s
+        for s in bench.stock
+        if s.stall_torque > 1.15 * now.stall_torque
+        and s.rated_voltage <= bench.supply.voltage
+        and s.travel >= np.ptp(arm.gripper.travel)
+    ]
+    if better:
+        servo = min(better, key=lambda s: s.price)
+        changed = dataclasses.replace(arm, gripper=dataclasses.replace(arm.gripper, servo_name=servo.name))
+        yield Trial(
+            f"{servo.name} in the {side} gripper (price {servo.price:g})",
+            lambda: _as_planned(facts, _with_arm(bench, side, changed), facts.routine),
+        )
 
 
 def _both(facts: Facts, side: str, name: str, friction: float) -> Callable[[], Facts]:

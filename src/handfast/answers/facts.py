@@ -16,7 +16,8 @@ from handfast.mechanics.clearance import survey
 from handfast.mechanics.dynamics import spring_torques
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, torque_limits, voltages
-from handfast.motion.gripping import GRIP_SHARE
+from handfast.motion.gripping import grip_share
+from handfast.motion.passing import hands_together
 from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine
@@ -60,10 +61,16 @@ class Facts:
         """TCP Jacobians (N, K, 6)."""
         return self._surveyed[1]
 
-    @property
+    @cached_property
     def gaps(self) -> Array:
-        """Clearances (N, pairs), m, as planned."""
-        return self._surveyed[2]
+        """Clearances (N, pairs), m, as planned; endless for two hands that pass a thing: `meet` judges them."""
+        passes = [n for n, step in enumerate(self.motion.routine.steps) if step.do == "pass"]
+        meeting = np.isin(self.motion.step, passes).all(axis=1)
+        if not meeting.any():
+            return self._surveyed[2]
+        found = self._surveyed[2].copy()
+        found[np.ix_(meeting, hands_together(self.model))] = np.inf
+        return found
 
     @cached_property
     def currents(self) -> Array:
@@ -71,21 +78,31 @@ class Facts:
         return servo_currents(self.model, self.torque, self.motion.qd)
 
     @cached_property
-    def arm_currents(self) -> Array:
-        """Current in each arm's lead (N, 2), A, its gripper included."""
-        grips = np.zeros((len(self.motion.t), 2))
+    def grip_currents(self) -> Array:
+        """Current of each gripper's servo (N, 2), A: idle, turning, or pressing on what it holds."""
+        m = self.motion
+        result = np.zeros((len(m.t), 2))
         for arm, side in enumerate(SIDES):
-            servo = self.bench.servo_of(self.bench.arm(side).gripper)
-            gap = self.motion.gaps[:, arm]
+            gripper = self.bench.arm(side).gripper
+            servo = self.bench.servo_of(gripper)
+            gap = m.gaps[:, arm]
             # A routine that does nothing has a single sample, which has no slope.
             moving = np.abs(np.gradient(gap)) > 1e-7 if len(gap) > 1 else np.zeros(len(gap), dtype=bool)
-            grips[:, arm] = np.where(moving, servo.no_load_current, servo.idle_current)
-            grips[:, arm] = np.where(
-                self.motion.loads[:, arm] > 0,
-                np.maximum(grips[:, arm], GRIP_SHARE * servo.stall_current),
-                grips[:, arm],
-            )
-        return arm_currents(self.model, self.currents, grips)
+            result[:, arm] = np.where(moving, servo.no_load_current, servo.idle_current)
+            own = [c for c in m.closings if c.side == side]
+            for n, c in enumerate(own):
+                until = own[n + 1].begin if n + 1 < len(own) else len(m.t)
+                part = slice(c.begin, until)
+                pressing = (gap[part] <= c.width) & (m.loads[part, arm] > 0)
+                stall = servo.stall_current * self.bench.supply.voltage / servo.rated_voltage
+                amps = grip_share(self.bench, gripper, self.bench.thing(c.thing)) * stall
+                result[part, arm] = np.where(pressing, np.maximum(result[part, arm], amps), result[part, arm])
+        return result
+
+    @cached_property
+    def arm_currents(self) -> Array:
+        """Current in each arm's lead (N, 2), A, its gripper included."""
+        return arm_currents(self.model, self.currents, self.grip_currents)
 
     @cached_property
     def volts(self) -> Array:

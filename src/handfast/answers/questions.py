@@ -20,7 +20,7 @@ from handfast.answers.facts import Facts
 from handfast.answers.grip_question import grip
 from handfast.answers.judging import MOST, Finding
 from handfast.answers.pair_questions import as_things_land, meet, together
-from handfast.bench.parts import SIDES
+from handfast.bench.parts import SIDES, Servoed
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing
 from handfast.mechanics.kinematics import places
@@ -321,27 +321,37 @@ def steady_heat(loss: Array, resistance: float, time: float, pause: float, dt: f
 
 
 def heat(facts: Facts) -> Finding:
-    """Degrees below the servo's limit at the hottest moment, the routine repeated until it is steady."""
+    """Degrees below the servo's limit at the hottest moment, the routine repeated until it is steady.
+
+    The joints' servos and the grippers', which press as long as they hold something.
+    """
     m, bench = facts.motion, facts.bench
+    grippers = [bench.arm(side).gripper for side in SIDES]
+    parts: list[Servoed] = [*bench.joints, *grippers]
+    names = [*bench.joint_names, *(f"{side} gripper" for side in SIDES)]
     worst: Finding | None = None
-    for i, joint in enumerate(bench.joints):
-        servo = bench.servo_of(joint)
-        loss = facts.currents[:, i] ** 2 * servo.winding_resistance
+    for i, (part, name, amps) in enumerate(
+        zip(parts, names, np.column_stack([facts.currents, facts.grip_currents]).T, strict=True)
+    ):
+        servo = bench.servo_of(part)
+        loss = amps**2 * servo.winding_resistance
         level, peak = steady_heat(loss, servo.thermal_resistance, servo.thermal_time, facts.routine.about.rest)
         hot = bench.ambient_temperature + peak
         margin = servo.limit_temperature - hot
         if worst is None or margin < worst.margin:
             n = int(np.argmax(level))
-            name = bench.joint_names[i]
             side = name.split(" ")[0]
-            rms = float(np.sqrt((facts.torque[:, i] ** 2).mean()) / facts.model.stall[i])
+            if i < len(bench.joints):
+                share = float(np.sqrt((facts.torque[:, i] ** 2).mean()) / facts.model.stall[i])
+            else:
+                share = float(np.sqrt((amps**2).mean()) / servo.stall_current)
             worst = Finding(
                 float(margin),
                 float(m.t[n]),
                 f"{name} servo, {facts.place(n, side)}",
                 f"reaches {hot - 273.15:.0f} °C of {servo.limit_temperature - 273.15:.0f} °C when repeated; it carries "
-                f"{100 * rms:.0f} % of its stall torque on average, {100 * servo.continuous:.0f} % is for ever",
-                {"joint": i, "side": side},
+                f"{100 * share:.0f} % of its stall torque on average, {100 * servo.continuous:.0f} % is for ever",
+                {"joint": i, "side": side} if i < len(bench.joints) else {"gripper": side, "side": side},
                 (m.t, servo.limit_temperature - bench.ambient_temperature - level),
             )
     assert worst is not None

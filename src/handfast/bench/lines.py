@@ -92,6 +92,7 @@ class FrameLines:
             if joint.wiper_rows is not None:
                 table = np.array(joint.wiper_rows)
                 self._shown.append((i, table[np.argsort(table[:, 1])].T))
+        self._grippers = [bench.arm(side).gripper for side in SIDES]
         grippers = [bench.arm(side).gripper for side in SIDES]
         self._shut = np.array([g.opening[0] for g in grippers])
         self._open = np.array([g.opening[1] for g in grippers])
@@ -100,8 +101,7 @@ class FrameLines:
 
     def pulses(self, q: Array, gaps: Array) -> Array:
         """Pulses (channels,), s, for joint angles (K,) and gaps between the pads (2,) m; 0 where none."""
-        share = (gaps - self._shut) / (self._open - self._shut)
-        angle = np.concatenate([q, self._angle_shut + share * (self._angle_open - self._angle_shut)])
+        angle = np.concatenate([q, self.gap_angles(gaps)])
         pulse = self._zero + self._slope * angle
         for i, (angles, pulses) in self._sent:
             pulse[i] = np.interp(angle[i], angles, pulses)
@@ -115,6 +115,17 @@ class FrameLines:
         result: Array = (own - self._wiper_zero) / self._wiper_slope
         for i, (angles, shown) in self._shown:
             result[i] = np.interp(own[i], shown, angles)
+        return result
+
+    def jaw_angles(self, counts: Array, scale: Array) -> Array:
+        """Angles (2,) rad of the grippers' servos that feedback counts (channels,), divided by `scale` (2,), show."""
+        own = [counts[g.channel] / scale[arm] for arm, g in enumerate(self._grippers)]
+        return np.array([float(angle_of(g, np.array(c))) for g, c in zip(self._grippers, own, strict=True)])
+
+    def gap_angles(self, gaps: Array) -> Array:
+        """Angles (2,) rad of the grippers' servos at gaps (2,) m between their pads."""
+        share = (gaps - self._shut) / (self._open - self._shut)
+        result: Array = self._angle_shut + share * (self._angle_open - self._angle_shut)
         return result
 
 

@@ -39,6 +39,7 @@ def rehearse(given: Namespace) -> int:
     from handfast.desk import rehearsing, work
     from handfast.desk.plain import rehearsed_plain
     from handfast.rehearsal.beside import holding_text
+    from handfast.rehearsal.whole import whole_text
 
     start = Path.cwd()
     if Path(given.routine).exists():
@@ -66,7 +67,8 @@ def rehearse(given: Namespace) -> int:
         _print(rehearsed_plain(done, given.seed))
     else:
         print(outcome_text(done.outcome, done.scene.notes, titles))
-        print("\n".join([*places_text(done.places, titles), *holding_text(done.holdings, titles)]))
+        lines = [*places_text(done.places, titles), *holding_text(done.holdings, titles), *whole_text(done.figures)]
+        print("\n".join(lines))
     return 0 if done.outcome.works else 1
 
 

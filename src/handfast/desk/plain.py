@@ -130,4 +130,6 @@ def rehearsed_plain(done: Rehearsed, seed: int | None) -> dict[str, Any]:
         said["step"] = int(done.run.step[row].max()) + 1
     held = [h.plain(routine.title(h.step)) for h in done.holdings]
     places = [p.plain() for p in done.places]
-    return {**plain, "landing_beside": places, "holding": held, "notes": list(done.scene.notes), "seed": seed}
+    whole = [f.plain() for f in done.figures]
+    notes = list(done.scene.notes)
+    return {**plain, "landing_beside": places, "holding": held, "whole_motion": whole, "notes": notes, "seed": seed}

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any, Literal
 from handfast.desk.work import check_seed
 from handfast.errors import InputError
 from handfast.records.run import MODES, Mode
-from handfast.units import DEGREE
 
 if TYPE_CHECKING:
     from handfast.bench.parts import Bench
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
     from handfast.rehearsal.scene import Scene
     from handfast.rehearsal.taught import TaughtLinks
     from handfast.rehearsal.watch import Seen
+    from handfast.rehearsal.whole import Figure
     from handfast.routine.steps import Routine
     from handfast.standins.truth import Truth
 
@@ -40,6 +40,7 @@ class Rehearsed:
     outcome: Outcome
     holdings: tuple[Holding, ...]
     places: tuple[Place, ...]
+    figures: tuple[Figure, ...]
 
 
 def without_tables(bench: Bench) -> Bench:
@@ -64,6 +65,7 @@ def rehearse(
     """Play a routine on the twin. seed None: the arms are as the bench says; else drawn around it by that seed."""
     import numpy as np
 
+    from handfast.answers.facts import facts_of
     from handfast.correction.correct import as_corrected, uncorrected
     from handfast.correction.correct import correct as corrected
     from handfast.landing.predict import land
@@ -75,7 +77,8 @@ def rehearse(
     from handfast.rehearsal.outcome import outcome_of
     from handfast.rehearsal.scene import scene_of
     from handfast.rehearsal.taught import taught_again, taught_here
-    from handfast.rehearsal.twin import Twin, physics
+    from handfast.rehearsal.twin import Twin, before, physics
+    from handfast.rehearsal.whole import whole_figures
     from handfast.sessions.run import Creep, play
     from handfast.standins.truth import design_truth, draw_truth
 
@@ -99,9 +102,7 @@ def rehearse(
         creeps = {sample: Creep(way) for sample, way in correction.approach.items()}
     else:
         motion = plan(model, uncorrected(routine))
-    middle = model.chain.travel.mean(axis=1)
-    start = motion.q[0] + np.clip(middle - motion.q[0], -10 * DEGREE, 10 * DEGREE)
-    twin = Twin(bench, truth, scene, 0 if seed is None else seed, start)
+    twin = Twin(bench, truth, scene, 0 if seed is None else seed, before(model.chain, motion.q[0]))
     board = TwinBoard(bench, twin)
     run = play(model, motion, board, mode, creeps, progress)
     assert twin.watch is not None
@@ -111,7 +112,12 @@ def rehearse(
     landings = land(model, as_corrected(model, poses) if mode == "corrected" else poses, way_of(mode))
     places = beside(bench, landings, outcome.landed, run, seen)
     held = holdings(bench, model, run, seen)
-    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome, held, tuple(places))
+    facts = facts_of(bench, motion.routine, motion=motion)
+    currents = np.column_stack([facts.currents, facts.grip_currents])
+    figures = whole_figures(
+        bench, model, run, seen, motion.t, motion.q, facts.link_torque, currents, facts.gaps, motion.loads, board.handed
+    )
+    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome, held, tuple(places), figures)
 
 
 def way_of(mode: Mode) -> Literal["raw", "trimmed"]:

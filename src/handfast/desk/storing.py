@@ -60,8 +60,10 @@ def prepare(
     from handfast.board.knots import fitting
     from handfast.board.loading import eighths, limits_of
     from handfast.desk.playing import prepare as checked
+    from handfast.sessions.jaws import found_of
     from handfast.sessions.probe import parts
     from handfast.sessions.without_host import frames
+    from handfast.store.runs import load_run
 
     if not 0 < within < 0.2:
         raise InputError(
@@ -74,7 +76,8 @@ def prepare(
     if not untrimmed and mode != "raw":
         number, trims = _trims(desk, ready, run)
     _, channels = limits_of(desk.bench)
-    q, gaps = frames(ready.model, ready.motion, ready.creeps, trims, desk.bench.controller.frame)
+    closed = {} if number is None else found_of(ready.motion, load_run(desk.folder.database, number))
+    q, gaps = frames(ready.model, ready.motion, ready.creeps, trims, desk.bench.controller.frame, closed)
     pulses = np.zeros((len(q), 12), dtype=int)
     asked = joint_pulses(desk.bench, q, gaps)
     pulses[:, : asked.shape[1]] = np.vectorize(eighths)(asked)

@@ -21,9 +21,6 @@ from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Chain, Model
 from handfast.routine.steps import Routine
 
-CLOSE = 0.040
-"""Bodies of the two hands come as near as this in a pass, on purpose: such pairs are judged by the fingers instead."""
-
 TURNED = np.radians(10.0)
 """A hand may point this far from where it should in a planned meeting."""
 
@@ -169,7 +166,7 @@ def planned_meeting(
     fingers = 0.5 * sum(bench.arm(s).gripper.finger_width for s in SIDES)
     extent = float(np.abs(X_TO[:3, :3] @ np.diag(box_of(thing)))[2].max())
     gaps = sorted({fingers + 0.004, 0.5 * (fingers + extent), max(fingers + 0.001, extent - 0.006)})
-    watched = _not_the_hands(model)
+    watched = ~hands_together(model)
     spots, leans, apart_by = [], [], []
     grid = product(np.linspace(-0.3, 0.3, 5) * apart, np.linspace(-0.12, 0.12, 5), np.linspace(0.06, 0.3, 7))
     for along, across, height in grid:
@@ -234,19 +231,17 @@ def _into(chain: Chain, places: Array, fingers: Array, jaws: Array, approach: fl
     return best, room
 
 
-def _not_the_hands(model: Model) -> np.ndarray:
-    """Which pairs (P,) are to keep apart in a pass: all but the last two bodies of one arm with the other's."""
+def hands_together(model: Model) -> np.ndarray:
+    """Which pairs of bodies (P,) come near on purpose in a pass: the last two bodies of one arm with the other's."""
     bodies = model.bodies
     last: dict[str, list[int]] = {}
     for n, name in enumerate(bodies.names):
         last.setdefault(name.split(" ")[0], []).append(n)
     hands = {n for own in last.values() for n in own[-2:]}
-    kind, a, b = bodies.pairs.T
-    meeting = np.array([k == 0 and i in hands and j in hands for k, i, j in zip(kind, a, b, strict=True)])
     owner = [name.split(" ")[0] for name in bodies.names]
-    different = np.array([k == 0 and owner[i] != owner[j] for k, i, j in zip(kind, a, b, strict=True)])
-    result: np.ndarray = ~(meeting & different)
-    return result
+    return np.array(
+        [k == 0 and i in hands and j in hands and owner[i] != owner[j] for k, i, j in bodies.pairs], dtype=bool
+    )
 
 
 def in_hand(model: Model, routine: Routine, number: int) -> Array:

@@ -91,6 +91,20 @@ class Shortfall:
 
 
 @dataclass(frozen=True)
+class Closing:
+    """Jaws that close on a thing: samples at which they begin and should have it; gaps m at both, and its width m."""
+
+    step: int
+    side: Side
+    thing: str
+    begin: int
+    end: int
+    wide: float
+    gap: float
+    width: float
+
+
+@dataclass(frozen=True)
 class Motion:
     """A routine as motion, in N samples `DT` apart.
 
@@ -111,6 +125,7 @@ class Motion:
     timings: tuple[Timing, ...]
     shortfalls: tuple[Shortfall, ...]
     carries: tuple[Carried, ...] = ()
+    closings: tuple[Closing, ...] = ()
 
     @property
     def duration(self) -> float:
@@ -175,6 +190,7 @@ class _Planner:
         self.groups = groups(routine)
         self.worked: dict[int, Together] = {}
         self.carries: list[Carried] = []
+        self.closings: list[Closing] = []
         self.closed = 0
         self.tracks = {
             side: _Track(side, self._first_pose(side), self.bench.arm(side).gripper.opening[1]) for side in SIDES
@@ -212,6 +228,7 @@ class _Planner:
             timings=tuple(self.timings),
             shortfalls=tuple(self.shortfalls),
             carries=tuple(self.carries),
+            closings=tuple(self.closings),
         )
 
     def _first_pose(self, side: Side) -> Array:
@@ -551,7 +568,11 @@ class _Planner:
         R_LT = self.model.chain.tool_turns[SIDES.index(side)]
         down = X_WT[:3, :3].T @ np.array([0.0, 0.0, -thing.grip_height])
         track.load_offset, track.thing = R_LT @ down, thing_name
-        gap = np.linspace(track.gap, closing_gap(self.bench, gripper, thing), n)
+        goal = closing_gap(self.bench, gripper, thing)
+        self.closings.append(
+            Closing(number, side, thing_name, track.count, track.count + n - 1, track.gap, goal, thing.grip_width)
+        )
+        gap = np.linspace(track.gap, goal, n)
         load = np.linspace(track.load, share * thing.mass, n)
         q = np.tile(track.q, (n, 1))
         track.add(q, np.zeros_like(q), np.zeros_like(q), gap, load, number)

@@ -38,8 +38,27 @@ class Rest:
 
 
 @dataclass(frozen=True)
+class Grip:
+    """Jaws that closed: when they had done so (s), the gap asked for then (m), and how much farther (rad) the command
+    of their servo stands than its feedback, against before it touched anything.
+
+    felt: whether that is as much as was wanted; if not, there was nothing between the jaws, or less than was thought.
+    """
+
+    step: int
+    side: Side
+    time: float
+    gap: float
+    behind: float
+    felt: bool
+
+
+@dataclass(frozen=True)
 class Run:
-    """One run. t (N,) s; command and feedback (N, K) rad; supply (N, 2) V at each arm; current (N, 2) A."""
+    """One run. t (N,) s; command and feedback (N, K) rad; supply (N, 2) V at each arm; current (N, 2) A.
+
+    sample (N,): which sample of the planned motion each frame belongs to; not kept with a stored run.
+    """
 
     routine: str
     mode: Mode
@@ -53,3 +72,5 @@ class Run:
     step: np.ndarray
     rests: tuple[Rest, ...]
     notes: tuple[str, ...] = ()
+    grips: tuple[Grip, ...] = ()
+    sample: np.ndarray | None = None

@@ -12,9 +12,13 @@ HANDS_OFF = 0.4
 
 
 class TwinBoard(DirectBoard):
-    """Plays on a twin frame by frame; keeps what the session says the hands should hold."""
+    """Plays on a twin frame by frame; keeps what the session says the hands should hold.
+
+    handed: when the person let go of each thing that was handed over, s.
+    """
 
     name = "the twin, in memory"
+    feels = True
 
     def __init__(self, bench: Bench, twin: Twin):
         super().__init__(bench, twin)
@@ -30,6 +34,7 @@ class TwinBoard(DirectBoard):
                 hold = next(h for h in twin.scene.holds if h.thing == p.thing.name and h.side == p.handed_to)
                 self._coming[p.thing.name] = (arm, hold.X_TO)
         self._due: dict[str, float] = {}
+        self.handed: dict[str, float] = {}
 
     def holds(self, side: int, mass: float, offset: Array) -> None:
         """What a hand should hold now. A person lets go of what was handed over once the jaws should have it."""
@@ -47,6 +52,7 @@ class TwinBoard(DirectBoard):
         for name, due in list(self._due.items()):
             if time >= due:
                 self.twin.let_go(name)
+                self.handed[name] = time
                 del self._due[name]
 
     def frame(self, pulses: Array) -> Frame:

@@ -9,7 +9,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Gripper
 from handfast.geometry.rigid import Array
-from handfast.mechanics.grip import PAPER_STIFFNESS, PEN_FRICTION, WALLS, groove_friction
+from handfast.mechanics.grip import DISC, PAPER_STIFFNESS, PEN_FRICTION, WALLS, groove_friction
 from handfast.mechanics.model import Bodies, Chain, bodies_of
 from handfast.rehearsal.scene import Placed, Scene, is_rod
 
@@ -38,6 +38,10 @@ TAB = (0.012, 0.012)
 
 WALL = 0.003
 """Thickness of the floor and side walls of a tray, m."""
+
+PATCH = 0.5
+"""Twist that a soft pad bears where it touches at one point only, as share of an evenly pressed disc's (common
+practice, no source). Four points bear it together with their friction: sqrt(1 + 0.5²) = 1.12 times the disc's."""
 
 ROUND = 0.47
 """Half side of a square of four points with the same mean friction radius as a round pad of radius 1."""
@@ -147,14 +151,15 @@ def mjcf(bench: Bench, chain: Chain, scene: Scene, bodies: Bodies | None = None)
         if placed.handed_to is not None:
             world.append(f'<body name="{placed.thing.name} hand" mocap="true" {frame(placed.X_WO)}/>')
         for pad, gripper in pads:
-            mu, turn, dims = min(gripper.friction, placed.thing.friction), 0.0001, 3
+            mu = min(gripper.friction, placed.thing.friction)
+            turn = PATCH * DISC * gripper.pad_radius * mu
             if gripper.groove > 0.0 and is_rod(placed.thing):
                 # A V-groove about a rod, by what it bears: its walls' friction, and the couple of their pushes.
-                turn, dims = WALLS * gripper.pad_radius / float(np.tan(0.5 * gripper.groove)), 4
+                turn = WALLS * gripper.pad_radius / float(np.tan(0.5 * gripper.groove))
                 mu = groove_friction(mu, gripper.groove)
             for name in geoms_of(placed):
                 pairs.append(
-                    f'<pair geom1="{pad}" geom2="{name}" condim="{dims}" '
+                    f'<pair geom1="{pad}" geom2="{name}" condim="4" '
                     f'friction="{mu!r} {mu!r} {turn!r} 1e-6 1e-6" '
                     'solref="0.002 1" solimp="0.95 0.99 0.0002"/>'
                 )
@@ -172,7 +177,7 @@ def mjcf(bench: Bench, chain: Chain, scene: Scene, bodies: Bodies | None = None)
     return (
         f'<mujoco model="{_plain(bench.about.name)}"><compiler angle="radian" autolimits="true"/>'
         f'<option timestep="0.001" gravity="{_words(chain.gravity)}" integrator="implicitfast" cone="elliptic" '
-        'impratio="30" iterations="50" tolerance="1e-8"/>'
+        'impratio="30" iterations="50" tolerance="1e-8" noslip_iterations="3"/>'
         '<visual><global offwidth="1280" offheight="960"/><headlight ambient="0.4 0.4 0.4"/></visual>'
         '<default><default class="arm"><geom contype="0" conaffinity="0" rgba="0.55 0.6 0.66 1"/></default>'
         f'<default class="solid"><geom contype="4" conaffinity="8" friction="{SKIN_FRICTION} 0.002 0.0001" '

@@ -13,7 +13,8 @@ import numpy as np
 from handfast.bench.parts import SIDES, Bench
 from handfast.errors import FaultError, HandfastError, InputError
 from handfast.geometry.rigid import Array
-from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.kinematics import places, tool_poses
+from handfast.mechanics.model import Chain
 from handfast.rehearsal.gear_kernels import MOTOR, PASSED, ROWS, SHAFT, WARM, gears_kernel, hand_kernel
 from handfast.rehearsal.mjcf import geoms_of, mjcf
 from handfast.rehearsal.scene import Scene
@@ -21,6 +22,7 @@ from handfast.rehearsal.watch import EVERY, Watch
 from handfast.standins.servo_kernels import RING
 from handfast.standins.servo_model import pack_servo
 from handfast.standins.truth import Truth
+from handfast.units import DEGREE
 
 if TYPE_CHECKING:
     import mujoco
@@ -35,6 +37,19 @@ _HAND = np.array([HAND_STIFFNESS, HAND_DAMPING, HAND_TURN_STIFFNESS, HAND_TURN_D
 
 JAW_STIFFNESS = 1.0e4
 """Stiffness of one finger with its pad and linkage, N/m (common practice, no source)."""
+
+
+STARTS_OFF = 8.0 * DEGREE
+"""How far from the first pose of a routine the joints begin, rad: a maker has folded the arms up somehow."""
+
+
+def before(chain: Chain, q: Array) -> Array:
+    """Where arms may stand before they go to the pose q (K,): near it, and higher, so that nothing is in the way."""
+    J = places(chain, q).J[0, :, 5]
+    low, high = chain.travel.T
+    way = np.where(np.abs(J) > 1e-3, np.sign(J), np.sign(chain.travel.mean(axis=1) - q))
+    result: Array = np.clip(q + STARTS_OFF * way, low, high)
+    return result
 
 
 def physics() -> Any:

@@ -13,7 +13,7 @@ from collections import deque
 import numpy as np
 
 from handfast.bench.lines import FrameLines
-from handfast.bench.parts import SIDES, Bench
+from handfast.bench.parts import SIDES, Bench, Servoed
 from handfast.geometry.rigid import Array
 
 _GUESS, _GUESS_SD = 0.3, 0.4
@@ -22,26 +22,32 @@ _RESTART_FRAMES = 400
 
 
 class SupplyFit:
-    """Running fit of how far each joint's feedback follows the supply; `learn` every frame, then `angles`."""
+    """Running fit of how far each servo's feedback follows the supply; `learn` every frame, then `angles`.
+
+    Inside, servos are joints first and then the left and the right gripper, P = K + 2 of them.
+    """
 
     def __init__(self, bench: Bench, guess: Array | None = None):
         self._bench = bench
         self._lines = FrameLines(bench)
-        K = len(bench.joints)
-        start = np.array([j.follows_supply for j in bench.joints])
-        self._guess = np.where(start > 0, start, _GUESS) if guess is None else guess
-        self._channel = np.array([j.channel for j in bench.joints])
+        parts: list[Servoed] = [*bench.joints, *(bench.arm(side).gripper for side in SIDES)]
+        self._joints, P = len(bench.joints), len(parts)
+        start = np.array([p.follows_supply for p in parts])
+        self._guess = np.where(start > 0, start, _GUESS)
+        if guess is not None:
+            self._guess[: self._joints] = guess
+        self._channel = np.array([p.channel for p in parts])
         self._leads = np.array([bench.arm(side).wire.resistance for side in SIDES])
         self._sizes = [len(bench.arm(side).joints) for side in SIDES]
-        self._noise = np.array([j.wiper_noise for j in bench.joints]) / np.sqrt(bench.controller.averaged)
+        self._noise = np.array([p.wiper_noise for p in parts]) / np.sqrt(bench.controller.averaged)
         idle = np.array([sum(bench.servo_of(part).idle_current for part in (*bench.arm(side).joints,
                              bench.arm(side).gripper)) for side in SIDES])  # fmt: skip
         self._reference = bench.supply.voltage - bench.supply.resistance * idle.sum() - self._leads * idle
-        self._quiet = np.zeros(K, dtype=int)
+        self._quiet = np.zeros(P, dtype=int)
         self._last: Array | None = None
         self._gaps: Array | None = None
-        self._xx, self._xy = np.zeros(K), np.zeros(K)
-        self._stretch: list[deque[tuple[float, float]]] = [deque(maxlen=_RESTART_FRAMES) for _ in range(K)]
+        self._xx, self._xy = np.zeros(P), np.zeros(P)
+        self._stretch: list[deque[tuple[float, float]]] = [deque(maxlen=_RESTART_FRAMES) for _ in range(P)]
 
     def at_arms(self, supply: float, current: Array) -> Array:
         """Voltage at each arm's servos (2,), from the one that is sensed, at the left arm."""
@@ -53,19 +59,23 @@ class SupplyFit:
         self._reference = np.asarray(volts, dtype=float)
 
     def ratio(self, volts: Array) -> Array:
-        """V/Vref - 1 at every joint (K,)."""
+        """V/Vref - 1 at every servo (P,)."""
         per_arm: Array = volts / self._reference - 1.0
-        result: Array = np.repeat(per_arm, self._sizes)
+        result: Array = np.concatenate([np.repeat(per_arm, self._sizes), per_arm])
         return result
 
     def learn(self, command: Array, counts: Array, volts: Array, gaps: Array | None = None) -> None:
         """Take in one frame: commanded angles (K,) and gaps of the jaws (2,), counts (channels,), volts (2,)."""
         x = self.ratio(volts)
-        still = np.zeros(len(x), dtype=bool) if self._last is None else np.abs(command - self._last) < 1e-9
+        still = np.zeros(len(x), dtype=bool)
+        if self._last is not None:
+            still[: self._joints] = np.abs(command - self._last) < 1e-9
         self._last = command.copy()
         # What its jaws take up or let go shifts an arm's loads, and with them standing shafts within their dead bands.
         if gaps is not None and self._gaps is not None:
-            still &= np.repeat(gaps == self._gaps, self._sizes)
+            kept = gaps == self._gaps
+            still[: self._joints] &= np.repeat(kept, self._sizes)
+            still[self._joints :] = kept
         self._gaps = None if gaps is None else gaps.copy()
         moved = ~still & (self._quiet > 0)
         for i in np.nonzero(moved)[0].tolist():
@@ -91,7 +101,11 @@ class SupplyFit:
 
     @property
     def follows(self) -> Array:
-        """Fitted k (K,), between 0 and 1, drawn to the first guess where little was seen."""
+        """Fitted k (K,) of the joints, between 0 and 1, drawn to the first guess where little was seen."""
+        return self._follows[: self._joints]
+
+    @property
+    def _follows(self) -> Array:
         prior = 1.0 / _GUESS_SD**2
         k: Array = (self._xy + prior * self._guess) / (self._xx + prior)
         return np.clip(k, 0.0, 1.0)
@@ -103,13 +117,20 @@ class SupplyFit:
         self._quiet[:] = 0
 
     def cleaned(self, counts: Array, volts: Array) -> Array:
-        """Counts (channels,) of the joints as they would show at the voltage of limp arms."""
+        """Counts (channels,) as they would show at the voltage of limp arms."""
         result = np.array(counts, dtype=float)
-        scale = 1.0 + self.follows * self.ratio(volts)
-        result[self._channel] /= scale
+        result[self._channel] /= self._scale(volts)
         return result
 
     def angles(self, counts: Array, volts: Array, clean: bool = True) -> Array:
         """Joint angles (K,) rad from counts; with `clean`, as they would show at the voltage of limp arms."""
-        scale = 1.0 + self.follows * self.ratio(volts) if clean else np.ones(len(self._bench.joints))
+        scale = self._scale(volts)[: self._joints] if clean else np.ones(self._joints)
         return self._lines.angles(counts, scale)
+
+    def jaw_angles(self, counts: Array, volts: Array) -> Array:
+        """Angles (2,) rad of the grippers' servos from counts, as they would show at the voltage of limp arms."""
+        return self._lines.jaw_angles(counts, self._scale(volts)[self._joints :])
+
+    def _scale(self, volts: Array) -> Array:
+        result: Array = 1.0 + self._follows * self.ratio(volts)
+        return result

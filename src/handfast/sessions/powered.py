@@ -46,6 +46,10 @@ class Arms(Protocol):
     def name(self) -> str:
         """What it is."""
 
+    @property
+    def feels(self) -> bool:
+        """Whether its jaws stop at what is between them."""
+
     def frame(self, pulses: Array) -> FrameLike:
         """Send pulses (channels,) s for one frame."""
 
@@ -81,6 +85,10 @@ class Powered:
     def clean_counts(self) -> Array:
         """The last frame's counts (channels,) as they would be with limp arms."""
         return self.fit.cleaned(self.counts, self.volts)
+
+    def jaw_angles(self) -> Array:
+        """Angles (2,) rad of the grippers' servos, as the last frame shows them, cleaned."""
+        return self.fit.jaw_angles(self.counts, self.volts)
 
     def hold(self, q: Array, seconds: float) -> Array:
         """Stand still; returns the feedback of every frame (frames, K)."""

@@ -18,7 +18,8 @@ from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
 from handfast.motion.plan import DT, Arrival, Motion
-from handfast.records.run import Mode, Rest, Run
+from handfast.records.run import Grip, Mode, Rest, Run
+from handfast.sessions.jaws import Jaws
 from handfast.sessions.powered import Arms, Powered
 from handfast.units import DEGREE
 
@@ -52,6 +53,18 @@ class Creep:
     way: Array
 
 
+def setting_out(motion: Motion, since: float, stop: int, way: Array) -> float:
+    """Sample at which arms set out for a stop, having stood (or closed their jaws) from sample `since` on.
+
+    way (K,): the joints that are to come home from a known side there; their arms are looked at, from the first of
+    their joints to the last.
+    """
+    first, part = min(int(since), stop), np.flatnonzero(way)
+    q = motion.q[first : stop + 1, part.min() : part.max() + 1] if len(part) else motion.q[first : stop + 1]
+    moved = np.abs(q - q[0]).max(axis=1) > 1e-9
+    return float(max(since, first + int(np.argmax(moved)) - 1)) if moved.any() else float(stop)
+
+
 class _Player:
     def __init__(
         self,
@@ -70,20 +83,24 @@ class _Player:
         self.frame_time = self.wire.frame_time
         self.trim = np.zeros(model.chain.joints)
         self.log: list[tuple[float, Array, Array, Array, Array, np.ndarray]] = []
+        self.samples: list[int] = []
         self.rests: list[Rest] = []
         self.moved = np.zeros(model.chain.joints)
+        self.jaws = Jaws(self.bench, motion, arms.feels)
+        self.grips: list[Grip] = []
 
-    def send(self, q: Array, sample: int) -> Array:
+    def send(self, q: Array, sample: int, gaps: Array | None = None) -> Array:
         """One frame at commanded angles q (K,) of the motion's sample; returns the feedback's angles (K,)."""
         n = min(sample, len(self.motion.t) - 1)
         for arm in range(2):
             self.arms.holds(arm, float(self.motion.loads[n, arm]), self.motion.load_offsets[n, arm])
-        self.wire.gaps = self.motion.gaps[n]
+        self.wire.gaps = self.jaws.gaps(n) if gaps is None else gaps.copy()
         change = q - self.wire.command
         self.moved = np.where(np.abs(change) > 1e-9, np.sign(change), self.moved)
         feedback = self.wire.send(q)
         row = (self.wire.time, q.copy(), feedback, self.wire.volts, self.wire.current, self.motion.step[n])
         self.log.append(row)
+        self.samples.append(n)
         if self.on_frame is not None:
             self.on_frame(*row)
         return feedback
@@ -107,6 +124,7 @@ class _Player:
         frames = math.ceil(motion.duration / self.frame_time - 1e-9) + 1  # the last one reaches the end
         per_frame = self.frame_time / DT
         order = sorted(stops)
+        closings = sorted(enumerate(motion.closings), key=lambda c: c[1].end) if self.jaws.by_feel else []
         strokes = sorted((a.sample for a in passing), reverse=True)
         done = 0
         trim_from, trim_since = self.trim.copy(), 0.0
@@ -131,6 +149,8 @@ class _Player:
             kept = 1.0
             if self.mode == "corrected" and ahead > trim_since:
                 kept = max(0.0, 1.0 - (position - trim_since) * DT / FADE)
+            while closings and position >= closings[0][1].end - 1e-9:
+                self.close(closings.pop(0)[0], q + kept * trim_from + short)
             self.send(q + kept * trim_from + short, k)
             while passing and passing[-1].sample <= k:
                 self.note_passing(passing.pop())
@@ -144,14 +164,16 @@ class _Player:
 
     def _short_of(self, creep: Creep, motion: Motion, stop: int, position: float, since: float) -> Array:
         """Grows from nothing to `STOP_SHORT` against the way of the creep while the stop is approached."""
-        span = max(stop - since, 1.0)
-        r = min(1.0, max(0.0, (position - since) / span))
+        begun = setting_out(motion, since, stop, creep.way)
+        if begun >= stop:
+            return np.zeros_like(creep.way)
+        r = min(1.0, max(0.0, (position - begun) / (stop - begun)))
         result: Array = -creep.way * STOP_SHORT * (3 * r**2 - 2 * r**3)
         return result
 
     def attach(self) -> None:
         """Begin where the arms are, go slowly to the routine's start, and learn what the supply does."""
-        self.wire.gaps = self.motion.gaps[0]
+        self.wire.gaps = self.jaws.gaps(0)
         if self.begin is None:
             self.wire.attach()
         else:
@@ -160,6 +182,19 @@ class _Player:
         self.wire.hold(self.motion.q[0], 0.3)
         if self.wire.clean:
             self.wire.loosen()
+
+    def close(self, number: int, command: Array) -> None:
+        """Stand still and close a pair of jaws by feel. What it is to hold weighs nothing before it is held."""
+        closing = self.motion.closings[number]
+        sample = max(closing.begin, closing.end - 1)
+        arm = SIDES.index(closing.side)
+
+        def show(gaps: Array) -> tuple[float, float, float]:
+            self.send(command, sample, gaps)
+            return float(self.wire.jaw_angles()[arm]), float(self.wire.current[arm]), float(self.wire.volts[arm])
+
+        time = self.log[-1][0] if self.log else 0.0
+        self.grips.append(self.jaws.close(number, show, self.jaws.gaps(sample), self.frame_time, time))
 
     def note_passing(self, arrival: Arrival) -> None:
         """A point of a stroke goes by; nothing is waited for."""
@@ -253,6 +288,11 @@ def play(
     player.play(creeps or {})
     t, command, feedback, supply, current, step = (np.array(column) for column in zip(*player.log, strict=True))
     follows = ", ".join(f"{k:.2f}" for k in player.wire.fit.follows)
+    empty = tuple(
+        f"the {g.side} jaws felt nothing between them in step {motion.routine.title(g.step)}"
+        for g in player.grips
+        if not g.felt
+    )
     return Run(
         routine=motion.routine.name,
         mode=mode,
@@ -264,6 +304,8 @@ def play(
         supply=supply,
         current=current,
         step=step,
+        sample=np.array(player.samples, dtype=int),
         rests=tuple(player.rests),
-        notes=(f"feedback follows the supply by: {follows}",),
+        grips=tuple(player.grips),
+        notes=(f"feedback follows the supply by: {follows}", *empty),
     )

@@ -76,6 +76,9 @@ class WireArms:
         """Board time of the first frame, from which frames count their time, µs."""
         return self._begun or 0
 
+    feels = True
+    """Whether jaws stop at what is between them: real ones do."""
+
     def holds(self, side: int, mass: float, offset: Array) -> None:
         """Real arms know what they hold."""
 

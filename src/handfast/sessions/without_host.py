@@ -17,7 +17,8 @@ from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
 from handfast.motion.plan import DT, Arrival, Motion
 from handfast.records.run import Run
-from handfast.sessions.run import FADE, SETTLE, STOP_SHORT, Creep
+from handfast.sessions.jaws import Jaws
+from handfast.sessions.run import FADE, SETTLE, STOP_SHORT, Creep, setting_out
 from handfast.units import DEGREE
 
 COME_HOME = 0.4
@@ -55,11 +56,17 @@ def trims_of(model: Model, motion: Motion, run: Run) -> Trims:
 
 
 def frames(
-    model: Model, motion: Motion, creeps: Mapping[int, Creep], trims: Trims, frame_time: float
+    model: Model,
+    motion: Motion,
+    creeps: Mapping[int, Creep],
+    trims: Trims,
+    frame_time: float,
+    closed: Mapping[int, float] | None = None,
 ) -> tuple[Array, Array]:
     """Commands frame by frame: joint angles (N, K) rad and gaps between the pads (N, 2) m.
 
-    Arms stop short of a stop from which they have to come home on a known side, as a host's session does.
+    Arms stop short of a stop from which they have to come home on a known side, as a host's session does. closed: gaps
+    m that a run before found its jaws to hold with, by number of the motion's closing; the others close as planned.
     """
     bench = model.bench
     stops: dict[int, list[Arrival]] = {}
@@ -68,13 +75,14 @@ def frames(
             stops.setdefault(arrival.sample, []).append(arrival)
     strokes = sorted(a.sample for a in motion.arrivals if a.row)
     order = sorted(stops)
+    jaws = Jaws(bench, motion, False, dict(closed or {}))
     q: list[Array] = []
     gaps: list[Array] = []
 
     def add(command: Array, sample: int, seconds: float = 0.0) -> None:
         for _ in range(max(1, round(seconds / frame_time))):
             q.append(command)
-            gaps.append(motion.gaps[sample])
+            gaps.append(jaws.gaps(sample))
 
     trim = np.zeros(motion.q.shape[1])
     since, done = 0.0, 0
@@ -88,8 +96,8 @@ def frames(
         way = creeps[stop].way if stop is not None and stop in creeps else np.zeros(len(planned))
         short = np.zeros(len(planned))
         if stop is not None and position > ahead:
-            begun = max(since, float(ahead))
-            share = min(1.0, max(0.0, (position - begun) / max(stop - begun, 1.0)))
+            begun = setting_out(motion, max(since, float(ahead)), stop, way)
+            share = min(1.0, max(0.0, (position - begun) / (stop - begun))) if begun < stop else 0.0
             short = -way * STOP_SHORT * (3 * share**2 - 2 * share**3)
         # The commands of a corrected stroke hold all that its servos will lack.
         kept = max(0.0, 1.0 - (position - since) * DT / FADE) if creeps and ahead > since else 1.0

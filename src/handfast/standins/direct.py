@@ -40,6 +40,8 @@ class DirectBoard:
     """Sends one pulse per channel and frame; reads every wiper `averaged` times late in the frame."""
 
     name = "simulated arms, in memory"
+    feels = False
+    """Whether jaws stop at what is between them: servo arms have no things."""
 
     def __init__(self, bench: Bench, arms: StandIn):
         self._arms, self._controller = arms, bench.controller

@@ -14,7 +14,7 @@ import numpy as np
 from handfast.bench.parts import Side
 from handfast.errors import FaultError, InputError
 from handfast.geometry.rigid import Array
-from handfast.records.run import Mode, Rest, Run
+from handfast.records.run import Grip, Mode, Rest, Run
 
 LAYOUT = 1
 
@@ -32,6 +32,15 @@ CREATE TABLE IF NOT EXISTS rest (
 );
 CREATE INDEX IF NOT EXISTS rest_of_run ON rest(run);
 """
+
+_LATER = """
+CREATE TABLE IF NOT EXISTS grip (
+  run INTEGER NOT NULL REFERENCES run(id) ON DELETE CASCADE, step INTEGER NOT NULL, side TEXT NOT NULL,
+  time_s REAL NOT NULL, gap_m REAL NOT NULL, behind_rad REAL NOT NULL, felt INTEGER NOT NULL
+);
+CREATE INDEX IF NOT EXISTS grip_of_run ON grip(run);
+"""
+"""What databases of the same layout may lack: made when it is first needed."""
 
 
 @contextmanager
@@ -76,6 +85,8 @@ def prepare(path: Path) -> None:
 def save_run(path: Path, run: Run) -> int:
     """Store a run; returns its number."""
     with _opened(path) as connection, connection:
+        for statement in _LATER.split(";"):
+            connection.execute(statement)
         cursor = connection.execute(
             "INSERT INTO run (started, routine, mode, board, notes, t_s, command_rad, feedback_rad, supply_V,"
             " current_A, step) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -96,6 +107,10 @@ def save_run(path: Path, run: Run) -> int:
                 for r in run.rests
             ],
         )  # fmt: skip
+        connection.executemany(
+            "INSERT INTO grip VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [(number, g.step, g.side, g.time, g.gap, g.behind, int(g.felt)) for g in run.grips],
+        )
     return number
 
 
@@ -124,6 +139,12 @@ def load_run(path: Path, number: int) -> Run:
             " FROM rest WHERE run = ? ORDER BY time_s, rowid",
             (number,),
         ).fetchall()
+        grips: list[tuple[int, str, float, float, float, int]] = []
+        if connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'grip'").fetchone():
+            grips = connection.execute(
+                "SELECT step, side, time_s, gap_m, behind_rad, felt FROM grip WHERE run = ? ORDER BY time_s, rowid",
+                (number,),
+            ).fetchall()
     started, routine, mode, board, notes, *arrays = row
     t, command, feedback, supply, current, step = (_unpacked(a) for a in arrays)
     return Run(
@@ -155,6 +176,7 @@ def load_run(path: Path, number: int) -> Run:
             for row in rests
         ),
         notes=tuple(notes.split("\n")) if notes else (),
+        grips=tuple(Grip(g[0], cast(Side, g[1]), g[2], g[3], g[4], bool(g[5])) for g in grips),
     )
 
 

@@ -41,6 +41,7 @@ class Obedient:
     """
 
     name = "obedient"
+    feels = False
 
     def __init__(self, at: np.ndarray, short: np.ndarray | float = 0.0):
         self.bench = seedling.bench()
