@@ -36,11 +36,17 @@ STILL = 0.3
 BELIEVED = 0.9
 """Share of the wanted drive at which a grip is believed: the feedback's own noise and steps make up the rest."""
 
+TOO_TIGHT = 1.25
+"""Share of the wanted drive above which a grip is loosened again."""
+
 TOUCHED = 0.4
 """Share of the wanted error at which jaws are held to have touched something."""
 
 CALMING = 6
 """How often an arm's current is looked at until it is steady."""
+
+LOOSENED = 12
+"""How often a grip that is too tight is loosened a little."""
 
 MOST_BEHIND = 2.5
 """A servo whose current seems too little is never sent farther behind than this times the wanted error."""
@@ -149,12 +155,18 @@ class Jaws:
         back, done = 0.0, 0.0
         while done < BELIEVED and now[arm] > least + 1e-9:
             if back > TOUCHED * wanted:
-                step = np.clip((1.0 - done) * wanted, 0.1 * wanted, 0.25 * wanted)
-                now[arm] = max(least, now[arm] - step * per_angle)
+                tighter = np.clip((1.0 - done) * wanted, 0.1 * wanted, 0.25 * wanted)
+                now[arm] = max(least, now[arm] - tighter * per_angle)
             else:
                 self._creep(
                     now, arm, least, per_angle * CREEP_SPEED * frame, show, behind, free + lag + TOUCHED * wanted
                 )
+            back, done = pressing()
+        for _ in range(LOOSENED):
+            # A stiff servo may have been drawn too tight at once, farther than more of it shows.
+            if done <= TOO_TIGHT:
+                break
+            now[arm] += 0.15 * wanted * per_angle
             back, done = pressing()
         felt = done >= BELIEVED
         if not felt:

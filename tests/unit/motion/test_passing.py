@@ -41,16 +41,16 @@ def held(x: float = 0.0) -> np.ndarray:
 
 
 def test_rooms_by_hand():
-    """Pot 40 x 40 x 48, jaws 56 wide, fingers 18: TCPs 20 mm apart, the taker 2 mm aside, the pot in the middle.
+    """Pot 36 x 36 x 48, jaws 56 wide, fingers 18: TCPs 20 mm apart, the taker 2 mm aside, the pot in the middle.
 
-    (56 - 40)/2 - 2 = 6 mm beside; 20 - 18 = 2 mm between fingers that lie in line (2 mm aside: a little more);
-    20 - 10 = 10 mm to the edge in x, 24 in z.
+    (56 - 36)/2 - 2 = 8 mm beside; 20 - 18 = 2 mm between fingers that lie in line (2 mm aside: a little more);
+    18 - 10 = 8 mm to the edge in x, 24 in z.
     """
     bench = seedling.bench()
     left = rooms(bench, bench.thing(POT), "left", opposed(0.020, aside=0.002), held(0.010))
-    assert left.jaws == pytest.approx(0.006, abs=1e-9)
+    assert left.jaws == pytest.approx(0.008, abs=1e-9)
     assert left.fingers == pytest.approx(np.hypot(0.020, 0.002) - 0.018, abs=1e-6)
-    assert left.edge == pytest.approx(0.010, abs=1e-9)
+    assert left.edge == pytest.approx(0.008, abs=1e-9)
     high = rooms(bench, bench.thing(POT), "left", opposed(0.020, up=0.020), held(0.010))
     assert high.edge == pytest.approx(0.024 - 0.020, abs=1e-9)
 

@@ -112,9 +112,14 @@ def test_jaws_and_loads_follow_the_steps():
     m = plan(model, seedling.routine_of(seedling.go("left", *HOME), grip, seedling.go("left", *AWAY), release))
     assert m.gaps[0].tolist() == pytest.approx([0.056, 0.056])
     carrying = m.step[:, 0] == 2
-    # Pressed with 60 % of the servo's stall torque, which stands 2.4 of the 4 degrees behind that full drive takes,
-    # and half of 0.8 degrees of play: 2.8 degrees of 80 for 56 mm are 1.96 mm less than the pot's 40.
-    assert m.gaps[carrying, 0] == pytest.approx(0.040 - 0.00196)
+    # Pressed with half of the servo's stall torque: 2 of the 4 degrees that full drive takes; then half of its dead
+    # band of 10 µs of 2000 for 180 degrees, 0.45, and half of 0.8 degrees of play. 2.85 degrees of 80 for 56 mm.
+    assert m.gaps[carrying, 0] == pytest.approx(0.036 - 2.85 * 0.056 / 80)
+    (closing,) = m.closings
+    assert (closing.side, closing.thing) == ("left", "plug-pot")
+    assert (closing.wide, closing.width) == pytest.approx((0.056, 0.036))
+    assert np.all(np.diff(m.gaps[closing.begin : closing.end + 1, 0]) < 0)
+    assert m.gaps[closing.end, 0] == closing.gap
     assert m.loads[carrying, 0] == pytest.approx(0.045)
     assert np.all(m.loads[:, 1] == 0)
     assert m.gaps[-1, 0] == pytest.approx(0.030)

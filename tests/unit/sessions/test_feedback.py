@@ -82,7 +82,7 @@ def test_unless_told_the_reference_is_the_supply_with_idle_servos():
     ]
     drop = bench.supply.resistance * sum(own) + np.array([bench.arm("left").wire.resistance * own[0],
                                                           bench.arm("right").wire.resistance * own[1]])  # fmt: skip
-    assert SupplyFit(bench).ratio(bench.supply.voltage - drop) == pytest.approx(np.zeros(10), abs=1e-12)
+    assert SupplyFit(bench).ratio(bench.supply.voltage - drop) == pytest.approx(np.zeros(12), abs=1e-12)
 
 
 def test_clean_angles_are_those_of_limp_arms():
