@@ -14,13 +14,15 @@ def test_plan_and_back(tmp_path):
     bench = tmp_path / "b" / "bench.toml"
     file = tmp_path / "b" / "routines" / "pass-pot.toml"
     before = file.read_text()
-    # Fingers of 18 mm leave too little of a pot of 40 mm that is gripped in its middle: refused, with what would help.
+    # Fingers of 36 mm leave too little of a pot of 36 mm, however the hands stand: refused, with what would help.
+    shipped = bench.read_text()
+    bench.write_text(shipped.replace("finger_width_mm = 18", "finger_width_mm = 36"))
     wide = handfast("plan", "pass-pot", "--bench", str(tmp_path / "b"), cwd=tmp_path)
     assert wide.returncode == 2
     assert "mm are missing" in wide.stderr
     assert "fingers" in wide.stderr.split("next:")[1]
     assert file.read_text() == before
-    bench.write_text(bench.read_text().replace("finger_width_mm = 18", "finger_width_mm = 12"))
+    bench.write_text(shipped)
     done = handfast("plan", "pass-pot", "--bench", str(tmp_path / "b"), "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     (row,) = json.loads(done.stdout)["passes"]
@@ -60,8 +62,8 @@ def test_refusals_say_how_much_and_what_would_turn_them(tmp_path):
     assert handfast("new", str(tmp_path / "b"), cwd=tmp_path).returncode == 0
     bench = tmp_path / "b" / "bench.toml"
     shipped = bench.read_text()
-    small = shipped.replace("size_mm = [40, 40, 48]\ngrip_height_mm = 8", "size_mm = [14, 14, 14]")
-    small = small.replace("grip_width_mm = 40", "grip_width_mm = 14")
+    small = shipped.replace("size_mm = [36, 36, 48]\ngrip_height_mm = 11", "size_mm = [14, 14, 14]")
+    small = small.replace("grip_width_mm = 36", "grip_width_mm = 14")
     assert small != shipped
     bench.write_text(small)
     done = handfast("plan", "pass-pot", "--bench", str(tmp_path / "b"), cwd=tmp_path)
@@ -96,10 +98,10 @@ def test_what_makes_no_sense_is_told(tmp_path):
     assert "clear    fails" in inside or "stand in" in inside
     crate = shipped.replace("center_mm = [0, 240, 30]", "center_mm = [0, 0, 30]")
     assert "compost-crate" in tried(crate, "carry-tray", "check")
-    assert "size_mm" in tried(shipped.replace("size_mm = [40, 40, 48]", "size_mm = [0, 40, 48]"), "pass-pot", "check")
-    assert "grip_width_mm" in tried(shipped.replace("grip_width_mm = 40", "grip_width_mm = 0"), "pass-pot", "check")
-    wide = shipped.replace("size_mm = [40, 40, 48]", "size_mm = [90, 90, 48]")
-    wide = wide.replace("grip_width_mm = 40", "grip_width_mm = 90")
+    assert "size_mm" in tried(shipped.replace("size_mm = [36, 36, 48]", "size_mm = [0, 36, 48]"), "pass-pot", "check")
+    assert "grip_width_mm" in tried(shipped.replace("grip_width_mm = 36", "grip_width_mm = 0"), "pass-pot", "check")
+    wide = shipped.replace("size_mm = [36, 36, 48]", "size_mm = [90, 90, 48]")
+    wide = wide.replace("grip_width_mm = 36", "grip_width_mm = 90")
     assert "is 90 mm wide, the jaws take 0 to 56 mm" in " ".join(tried(wide, "pass-pot", "check").split())
     heavy = shipped.replace("mass_g = 45", "mass_g = 4500")
     assert "grip     fails" in tried(heavy, "pass-pot", "check")

@@ -57,6 +57,16 @@ def values_of(calibration: Calibration) -> list[Value]:
                 rounded(calibration.sigma(length) * 1e3), calibration.known(length),
             )
         )  # fmt: skip
+    for name in bench.joint_names:
+        told = [f for f in calibration.readings.follows if f.joint == name]
+        if told:
+            weights = np.array([f.error**-2.0 for f in told])
+            share = float(weights @ [f.share for f in told] / weights.sum())
+            # Nothing at all would say that nobody looked.
+            share, sigma = max(share, 0.005), float(weights.sum() ** -0.5)
+            found.append(
+                Value(name, "wiper_follows_supply_pct", rounded(100 * share), rounded(100 * sigma), sigma < 0.1)
+            )
     for arm, side in enumerate(SIDES):
         part = u.arm_part(arm).start
         found.append(

@@ -21,6 +21,9 @@ from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Chain, Model
 from handfast.routine.steps import Routine
 
+ABOVE = 0.4
+"""Share of a thing's height by which one hand is planned above the other."""
+
 TURNED = np.radians(10.0)
 """A hand may point this far from where it should in a planned meeting."""
 
@@ -148,7 +151,8 @@ def play_error(model: Model, q: Array, along: Array) -> Array:
 def planned_meeting(
     model: Model, thing: Thing, giver: Side, X_TO: Array, approach: float, limits: dict[str, tuple[float, float]]
 ) -> Meeting | None:
-    """The meeting with the most room: the hands opposed along the line between the bases, over a grid of places.
+    """The meeting with the most room: the hands opposed along the line between the bases, over a grid of places, side
+    by side on the thing, or one above the other where its height lets them.
 
     X_TO: the thing in the giver's hand. limits: of `reach` rad, `clear` m and `meet` m, as (limit, enough). None where
     no place is within reach of both hands, approach and retreat included.
@@ -166,21 +170,25 @@ def planned_meeting(
     fingers = 0.5 * sum(bench.arm(s).gripper.finger_width for s in SIDES)
     extent = float(np.abs(X_TO[:3, :3] @ np.diag(box_of(thing)))[2].max())
     gaps = sorted({fingers + 0.004, 0.5 * (fingers + extent), max(fingers + 0.001, extent - 0.006)})
+    rise = ABOVE * float(box_of(thing)[2])
+    beside = float(np.sqrt(max((fingers + 0.006) ** 2 - rise**2, 0.0)))
+    ways = [(gap, 0.0) for gap in gaps] + [(beside, sign * rise) for sign in (1.0, -1.0)]
     watched = ~hands_together(model)
     spots, leans, apart_by = [], [], []
     grid = product(np.linspace(-0.3, 0.3, 5) * apart, np.linspace(-0.12, 0.12, 5), np.linspace(0.06, 0.3, 7))
     for along, across, height in grid:
         spot = middle * np.array([1.0, 1.0, 0.0]) + along * line + across * side + np.array([0.0, 0.0, height])
-        for gap, lean in product(gaps, np.radians([90.0, 75.0])):
+        for (gap, up), lean in product(ways, np.radians([90.0, 75.0])):
             spots.append(spot)
             leans.append(lean)
-            apart_by.append(gap)
+            # From the giver's TCP to the taker's.
+            apart_by.append(gap * line + np.array([0.0, 0.0, up]))
     q = np.empty((len(spots), chain.joints))
     stops = np.full(len(spots), np.inf)
     left = np.arange(len(spots))
     for sign, hand in ((1.0, g), (-1.0, 1 - g)):
         z = sign * np.sin(leans)[left, None] * line - np.cos(leans)[left, None] * np.array([0.0, 0.0, 1.0])
-        place = np.array(spots)[left] - sign * 0.5 * np.array(apart_by)[left, None] * line
+        place = np.array(spots)[left] - sign * 0.5 * np.array(apart_by)[left]
         found, room = _into(chain.only(hand), place, z, side, approach)
         q[left, chain.columns(hand)] = found
         stops[left] = np.minimum(stops[left], room)

@@ -17,6 +17,7 @@ A readings file is TOML under BENCH/readings, one table per reading:
     [[pull]]                      # force at a lever that just turns a limp joint
     [[sag]]                       # a weight hung on the TCP of a powered arm, and how far the TCP went down
     [[sweep]]                     # a powered joint stepped over its travel, up and down
+    [[follow]]                    # how far a joint's feedback follows the servo supply
     [[landing]]                   # where a played pose landed, against where it was taught
 """
 
@@ -130,6 +131,15 @@ class Sweep:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Follow:
+    """How far a joint's feedback follows the servo supply, seen while it stood still and the supply changed."""
+
+    joint: str = text("joint", ..., "which joint")
+    share: float = number("follows_pct", ..., 0, 100, "change of the counts, of the change of the voltage")
+    error: float = number("error_pct", ..., 0.1, 100, "one standard deviation of that")
+
+
+@dataclass(frozen=True, kw_only=True)
 class LandingRead:
     """Where a played pose landed against where it was taught, read by card, ruler or nudge."""
 
@@ -157,6 +167,7 @@ class Readings:
     sags: tuple[Sag, ...] = tables("sag", Sag, "weights hung on")
     sweeps: tuple[Sweep, ...] = tables("sweep", Sweep, "joints stepped over their travel")
     landings: tuple[LandingRead, ...] = tables("landing", LandingRead, "landings read")
+    follows: tuple[Follow, ...] = tables("follow", Follow, "feedback that follows the supply")
 
     def __add__(self, other: Readings) -> Readings:
         return Readings(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
@@ -213,11 +224,12 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
         _check_signs(meet.arrived, sum(counts_of.values()), document, ("meet", n, "arrived"))
     for n, bar in enumerate(readings.bars):
         _check_signs(bar.arrived, sum(counts_of.values()), document, ("bar", n, "arrived"))
-    jointed: tuple[tuple[str, Sequence[Level | Gauge | Pull | Sweep]], ...] = (
+    jointed: tuple[tuple[str, Sequence[Level | Gauge | Pull | Sweep | Follow]], ...] = (
         ("level", readings.levels),
         ("gauge", readings.gauges),
         ("pull", readings.pulls),
         ("sweep", readings.sweeps),
+        ("follow", readings.follows),
     )
     for kind, of_joints in jointed:
         for n, reading in enumerate(of_joints):

@@ -16,9 +16,12 @@ from handfast.bench.lines import FrameLines
 from handfast.bench.parts import SIDES, Bench, Servoed
 from handfast.geometry.rigid import Array
 
-_GUESS, _GUESS_SD = 0.3, 0.4
+_GUESS, _GUESS_SD, _MEASURED_SD = 0.3, 0.4, 0.06
+_MODEL = 0.01
 _QUIET_FRAMES = 25
 _RESTART_FRAMES = 400
+_BLOCK = 8
+"""Frames that are averaged before the fit."""
 
 
 class SupplyFit:
@@ -34,6 +37,8 @@ class SupplyFit:
         self._joints, P = len(bench.joints), len(parts)
         start = np.array([p.follows_supply for p in parts])
         self._guess = np.where(start > 0, start, _GUESS)
+        # What the bench says was measured, as a rule over a longer time than a run takes.
+        self._prior = np.where(start > 0, _MEASURED_SD, _GUESS_SD) ** -2.0
         if guess is not None:
             self._guess[: self._joints] = guess
         self._channel = np.array([p.channel for p in parts])
@@ -94,7 +99,11 @@ class SupplyFit:
             # counts = c·(1 + k·x) with c unknown: their mean is c·(1 + k·mean x), and c drops out of the ratio.
             ratio = pairs[:, 1] / max(level, 1.0)
             x, y = pairs[:, 0] - ratio * pairs[:, 0].mean(), ratio - 1.0
-            weight = (level / max(self._noise[i], 1e-6)) ** 2
+            # In blocks: what the sensed voltage has of its own from frame to frame would draw k towards nothing.
+            blocks = max(1, len(x) // _BLOCK)
+            x = np.array([part.mean() for part in np.array_split(x, blocks)])
+            y = np.array([part.mean() for part in np.array_split(y, blocks)])
+            weight = len(pairs) / blocks * (level / max(self._noise[i], 1e-6)) ** 2
             self._xx[i] += weight * float(x @ x)
             self._xy[i] += weight * float(x @ y)
         self._stretch[i].clear()
@@ -105,9 +114,14 @@ class SupplyFit:
         return self._follows[: self._joints]
 
     @property
+    def errors(self) -> Array:
+        """One standard deviation (K,) of `follows`: what noise leaves, and `_MODEL` for what is not noise."""
+        result: Array = np.hypot(1.0 / np.sqrt(self._xx + self._prior), _MODEL)[: self._joints]
+        return result
+
+    @property
     def _follows(self) -> Array:
-        prior = 1.0 / _GUESS_SD**2
-        k: Array = (self._xy + prior * self._guess) / (self._xx + prior)
+        k: Array = (self._xy + self._prior * self._guess) / (self._xx + self._prior)
         return np.clip(k, 0.0, 1.0)
 
     def settle(self) -> None:

@@ -15,8 +15,8 @@ from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.records.readings import Bar, Gauge, Level, Meet, Pull, Readings, Sag, Sweep, Touch
-from handfast.sessions.powered import Powered
+from handfast.records.readings import Bar, Follow, Gauge, Level, Meet, Pull, Readings, Sag, Sweep, Touch
+from handfast.sessions.powered import LOOSEN, Powered
 from handfast.standins.direct import DirectBoard
 from handfast.standins.hand import Hands, tool_pose
 from handfast.standins.servo_model import ServoArms
@@ -36,6 +36,10 @@ class Errors:
     sag: float = 0.3e-3
     bar: float = 0.5e-3
     level: float = 0.3 * DEGREE
+
+
+STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
+"""Poses at which joints are stirred, as shares of their travel beside the one in the middle."""
 
 
 class MakerAtStandIn:
@@ -259,13 +263,24 @@ class MakerAtStandIn:
             supply=float(np.mean(supply)),
         )
 
-    def sweeps(self, at: Array) -> tuple[Sweep, ...]:
-        """Sweep every joint in turn, the arms standing at `at` (K,)."""
+    def sweeps(self, at: Array) -> tuple[tuple[Sweep, ...], tuple[Follow, ...]]:
+        """Sweep every joint in turn, the arms standing at `at` (K,); before that, what the supply does to feedback.
+
+        Joints are stirred a little at several poses: wide motions would shift the loads of the others, and with them
+        their shafts.
+        """
         wire = Powered(self.bench, DirectBoard(self.bench, self.arms))
         wire.attach()
+        low, high = wire.travel.T
+        for share in STIRRED:
+            wire.ramp(np.clip(at + share * (high - low), low + LOOSEN, high - LOOSEN))
+            wire.hold(wire.command, 0.5)
+            wire.loosen()
+        told = zip(self.bench.joint_names, wire.fit.follows, wire.fit.errors, strict=True)
+        follows = tuple(Follow(joint=n, share=float(k), error=max(float(e), 1e-3)) for n, k, e in told)
         wire.ramp(at)
-        wire.loosen()
-        return tuple(self.sweep(wire, joint) for joint in range(len(self.bench.joints)))
+        swept = tuple(self.sweep(wire, joint) for joint in range(len(self.bench.joints)))
+        return swept, follows
 
 
 def _signs(ways: Array) -> str:
@@ -323,12 +338,13 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
             if len(level) > 1:
                 pose[part.start + level[1]] = 30.0 * DEGREE
             sags.append(maker.sag(model, side, pose, 0.15))
-    upright = 0.35 * q
+    sweeps, follows = maker.sweeps(0.35 * q)
     return Readings(
         touches=tuple(touched),
         meets=tuple(met),
         gauges=tuple(gauges),
         pulls=tuple(pulls),
         sags=tuple(sags),
-        sweeps=maker.sweeps(upright),
+        sweeps=sweeps,
+        follows=follows,
     )

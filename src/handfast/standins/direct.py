@@ -57,10 +57,12 @@ class DirectBoard:
         begun = round(self._frames * frame)
         self._frames += 1
         out = self._arms.run(np.tile(sent, (round(self._frames * frame) - begun, 1)))
-        wipers = out[-self._controller.averaged :, : len(pulses)]
+        # Wipers and supply are read in turn, so that both are means over the same while.
+        quiet = out[-self._controller.averaged :]
+        wipers = quiet[:, : len(pulses)]
         counts = np.clip(np.floor(wipers / self._controller.reference * self._full), 0, self._full - 1)
-        supply = float(out[-4:, -3].mean())
-        return Frame(self._arms.time_us / 1e6, counts.mean(axis=0), supply, out[-4:, -2:].mean(axis=0))
+        supply = float(quiet[:, -3].mean())
+        return Frame(self._arms.time_us / 1e6, counts.mean(axis=0), supply, quiet[:, -2:].mean(axis=0))
 
     def holds(self, side: int, mass: float, offset: Array) -> None:
         """Tell the stand-in what arm `side` has in its hand: a stand-in has no eyes for things."""

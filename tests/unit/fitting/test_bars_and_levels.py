@@ -10,7 +10,8 @@ import pytest
 from handfast.bench.parts import SIDES
 from handfast.errors import InputError
 from handfast.fitting.calibrate import Calibration, calibrate
-from handfast.records.readings import Bar, Readings, read_readings
+from handfast.fitting.values import values_of
+from handfast.records.readings import Bar, Follow, Readings, read_readings
 from handfast.sessions.measure import Errors, MakerAtStandIn
 from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import Truth, draw_truth
@@ -131,3 +132,29 @@ def test_the_example_on_the_page_is_read(tmp_path):
     assert (len(found.bars), len(found.levels), len(found)) == (1, 1, 2)
     assert found.bars[0].length == pytest.approx(0.06)
     assert found.levels[0].tilt == pytest.approx(np.radians(41.5))
+
+
+def test_what_follows_the_supply_is_kept(maker, gauges):
+    """Two sessions of 50 % ± 3 and 60 % ± 6: 52 % ± 2.7, weighed by inverse squares of their errors; 0 is kept, too.
+
+    (50/9 + 60/36) / (1/9 + 1/36) = 52; (1/9 + 1/36) to the power of -1/2 = 2.68.
+    """
+    read = (
+        Follow(joint="left elbow", share=0.5, error=0.03), Follow(joint="left elbow", share=0.6, error=0.06),
+        Follow(joint="right yaw", share=0.0, error=0.02),
+    )  # fmt: skip
+    found = values_of(calibrate(maker.bench, gauges + Readings(follows=read)))
+    kept = {v.of: v for v in found if v.key == "wiper_follows_supply_pct"}
+    assert set(kept) == {"left elbow", "right yaw"}
+    assert kept["left elbow"].value == pytest.approx(52.0)
+    assert kept["left elbow"].uncertainty == pytest.approx(2.68, abs=0.01)
+    assert kept["right yaw"].value > 0.0
+
+
+def test_the_simulated_maker_sees_what_follows(maker):
+    """Stirred at several poses before the sweeps: within 0.06 of the truth at every joint, middle within 0.03."""
+    _, follows = maker.sweeps(0.35 * np.mean([joint.travel for joint in maker.bench.joints], axis=1))
+    off = np.abs(np.array([f.share for f in follows]) - maker.truth.follows_supply[:10])
+    assert off.max() < 0.06
+    assert np.median(off) < 0.03
+    assert all(0.005 < f.error < 0.05 for f in follows)

@@ -89,7 +89,8 @@ def test_the_planned_meeting_has_room_and_is_reached():
     routine, meeting = found
     X_WT = tool_poses(model.chain, meeting.q)[0]
     assert X_WT[0, :3, 2] @ X_WT[1, :3, 2] < -0.8
-    left = rooms(model.bench, model.bench.thing(POT), "left", X_WT, in_hand(model, routine, number))
+    assert routine.steps[number].giver == "right"
+    left = rooms(model.bench, model.bench.thing(POT), "right", X_WT, in_hand(model, routine, number))
     assert left.values.min() > 0.003
     facts = facts_of(model.bench, routine)
     assert not facts.motion.shortfalls

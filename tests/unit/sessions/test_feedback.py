@@ -143,3 +143,29 @@ def test_a_grip_in_mid_stretch_is_not_taken_for_the_supply():
         fit.settle()
         errors.append(np.abs(fit.follows - 0.8).max())
     assert errors[0] < 0.01 < 0.02 < errors[1]
+
+
+def test_what_the_bench_measured_counts_and_the_rest_is_learned():
+    """A measured 0.7 stays near 0.7 where a run shows nothing, and is drawn to what a long run shows."""
+    bench = bench_of(0.7)
+    assert SupplyFit(bench).errors == pytest.approx(np.full(10, np.hypot(0.06, 0.01)))
+    fit = SupplyFit(bench)
+    play(fit, bench, np.full(10, 0.5), 2000, noise=0.5)
+    assert fit.follows == pytest.approx(np.full(10, 0.5), abs=0.03)
+    assert np.all(fit.errors < 0.03)
+
+
+def test_a_noisy_voltmeter_does_not_draw_the_fit_to_nothing():
+    """Noise of 20 mV on each reading of a supply that swings by 100 mV: one frame at a time it would take 4 % off."""
+    bench, k = bench_of(), np.full(10, 0.8)
+    fit, rng = SupplyFit(bench), np.random.default_rng(5)
+    angles = rng.uniform(-0.5, 0.5, 10)
+    for n in range(3000):
+        if n % 300 == 0:
+            angles = rng.uniform(-0.5, 0.5, 10)
+        true = 5.9 + 0.1 * np.sin(0.05 * n)
+        counts = np.full(12, 512.0)
+        for i, joint in enumerate(bench.joints):
+            counts[joint.channel] = counts_of(joint, angles[i]) * (1 + k[i] * (true / 6.0 - 1))
+        fit.learn(angles, counts, np.full(2, true + 0.02 * rng.normal()))
+    assert fit.follows == pytest.approx(k, abs=0.02)
