@@ -65,12 +65,17 @@ def follow(model: Model, t: Array, q: Array, tau: Array, start: Array | None = N
     return Followed(feedback, slack)
 
 
-def crossings(t: Array, slack: Array, play: Array) -> list[tuple[float, int, int]]:
-    """Times, joints and samples at which a link goes over from one side of its play (K,) to the other."""
+def crossings(t: Array, slack: Array, play: Array, unknown: Array | None = None) -> list[tuple[float, int, int]]:
+    """Times, joints and samples at which a link goes over from one side of its play (K,) to the other.
+
+    unknown (K,): joints whose side at first nobody knows: the first that they come to counts, too.
+    """
     found = []
     side = np.where(slack > ACROSS * play, 1, np.where(slack < -ACROSS * play, -1, 0))
     for i in range(slack.shape[1]):
         decided = np.nonzero(side[:, i])[0]
         over = np.nonzero(np.diff(side[decided, i]))[0]
         found += [(float(t[n]), i, int(n)) for n in decided[over + 1]]
+        if unknown is not None and unknown[i] and len(decided):
+            found.append((float(t[decided[0]]), i, int(decided[0])))
     return sorted(found)

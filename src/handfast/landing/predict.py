@@ -203,13 +203,16 @@ class Jump:
 def jumps(model: Model, t: Array, q: Array, qd: Array, tau: Array) -> list[Jump]:
     """Every time along a motion at which a link goes over to the other side of its play, and how far its TCP jumps, m.
 
+    On which side an unloaded link stands before its first motion is not known: where that motion takes it, it may jump.
     t (N,) s evenly; q, qd, tau (N, K): targets, their speed, torque passed to the links with the joints' friction.
     """
     if len(t) < 2:
         return []
     load = tau - model.friction * np.sign(qd)
     found = []
-    crossed = crossings(t, follow(model, t, q, load).slack, model.unseen_play)
+    pressed = np.abs(load[0]) > model.friction
+    start = np.where(pressed, -np.sign(load[0]), 0.0)
+    crossed = crossings(t, follow(model, t, q, load, start).slack, model.unseen_play, ~pressed)
     if not crossed:
         return []
     J = places(model.chain, q[[n for _, _, n in crossed]]).J

@@ -191,13 +191,18 @@ def advance_kernel(
             elif motor > servo[27, i]:
                 motor, speed = servo[27, i], min(speed, 0.0)
             # Shaft behind the motor, link behind the shaft: dragged through the play, or pressed by the load.
+            # What presses them goes on with the speed that it has and falls across from there.
             passed = state[5, i]
-            shaft = min(max(shaft, motor - 0.5 * seen), motor + 0.5 * seen)
+            pressed = jointed and abs(load + state[8, i] * (speed - old_speed) / dt) > rub
+            was = shaft
             if jointed and abs(passed) > rub:
-                shaft = toward(shaft, motor - np.sign(passed) * 0.5 * seen, seen * dt / FALL)
-            new_rigid = min(max(rigid, shaft - 0.5 * unseen), shaft + 0.5 * unseen)
-            if jointed and abs(load + state[8, i] * (speed - old_speed) / dt) > rub:
-                new_rigid = toward(new_rigid, shaft - np.sign(passed) * 0.5 * unseen, unseen * dt / FALL)
+                shaft = toward(shaft + speed * dt, motor - np.sign(passed) * 0.5 * seen, seen * dt / FALL)
+            shaft = min(max(shaft, motor - 0.5 * seen), motor + 0.5 * seen)
+            new_rigid = rigid
+            if pressed:
+                goal = shaft - np.sign(passed) * 0.5 * unseen
+                new_rigid = toward(rigid + shaft - was, goal, unseen * dt / FALL)
+            new_rigid = min(max(new_rigid, shaft - 0.5 * unseen), shaft + 0.5 * unseen)
             if jointed:
                 moved = new_rigid - rigid
                 if abs(moved) > 2e-7 and speed != 0.0:
