@@ -12,7 +12,7 @@ import numpy as np
 
 from handfast.answers.facts import Facts
 from handfast.answers.judging import MOST, Finding
-from handfast.bench.parts import SIDES, Side
+from handfast.bench.parts import SIDES, Side, Thing
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import moving_offsets
 from handfast.landing.predict import Landing
@@ -141,31 +141,50 @@ def together(facts: Facts) -> Finding:
     return replace(worst, curve=(np.concatenate(times), np.concatenate(curve)))
 
 
-def meet(facts: Facts) -> Finding:
-    """Millimetres left at the tightest pass, for the hands on the thing, errors of both arms taken off.
+@dataclass(frozen=True)
+class Met:
+    """The hands at one pass, as predicted to land: room left (3,) m of `PARTS`, what was taken off for what is not
+    known, `lost` m, of it; at which sample, of which thing, given by whom."""
 
-    The hands are where they are predicted to land; what is not known of both is taken off twice (two standard
-    deviations along a line).
-    """
-    bench, m = facts.bench, facts.motion
-    landings = facts.landings("trimmed")
-    found: list[Finding] = []
+    step: int
+    sample: int
+    thing: Thing
+    giver: Side
+    values: Array
+    lost: float
+
+
+def meetings(facts: Facts) -> list[Met]:
+    """Every pass of the motion, the hands where they are predicted to land; what is not known of both is taken off
+    twice (two standard deviations along a line)."""
+    m, landings = facts.motion, facts.landings("trimmed")
+    found = []
     for number, step in enumerate(facts.routine.steps):
         if step.do != "pass":
             continue
         assert step.thing is not None
-        thing = bench.thing(step.thing)
+        thing = facts.bench.thing(step.thing)
         giver: Side = "left" if step.giver == "left" else "right"
         both = [x for side in SIDES for x in landings if x.step == number and x.side == side]
         sample = next(a.sample for a in m.arrivals if a.step == number)
         X_WT = tool_poses(facts.model.chain, m.q[sample])[0]
         X_WT[:, :3, 3] = [x.taught + x.miss for x in both]
-        left = rooms(bench, thing, giver, X_WT, in_hand(facts.model, facts.routine, number))
+        left = rooms(facts.bench, thing, giver, X_WT, in_hand(facts.model, facts.routine, number))
         lost = 2.0 * float(np.hypot(both[0].sigma, both[1].sigma)) / np.sqrt(3.0)
-        values = left.values - lost
-        n = int(np.argmin(values))
-        margin = float(values[n])
-        low, high = smallest(bench, thing, giver, np.full(3, lost)), largest(bench, giver, np.full(3, lost))
+        found.append(Met(number, sample, thing, giver, left.values - lost, lost))
+    return found
+
+
+def meet(facts: Facts) -> Finding:
+    """Millimetres left at the tightest pass, for the hands on the thing, errors of both arms taken off."""
+    bench, m = facts.bench, facts.motion
+    found: list[Finding] = []
+    for met in meetings(facts):
+        number, thing, lost = met.step, met.thing, met.lost
+        n = int(np.argmin(met.values))
+        margin = float(met.values[n])
+        low = smallest(bench, thing, met.giver, np.full(3, lost))
+        high = largest(bench, met.giver, np.full(3, lost))
         short = max((s.short for s in m.shortfalls if s.step == number), default=0.0)
         why = (
             f"{1e3 * margin:.1f} mm {PARTS[n]}" if margin >= 0 else f"{-1e3 * margin:.1f} mm are missing {PARTS[n]}"
@@ -188,11 +207,12 @@ def meet(facts: Facts) -> Finding:
                 f"; all of it by feedback lines of which {guessed} are not measured, so the hands may stand a "
                 "centimetre or two from where this says: handfast calibrate"
             )
-        subject: dict[str, object] = {"step": number, "side": step.taker}
+        taker = facts.routine.steps[number].taker
+        subject: dict[str, object] = {"step": number, "side": taker}
         if extent < low:
             subject["too_small"] = float(low - extent)
-        where = f"{step.taker} arm takes, step {facts.routine.title(number)}"
-        found.append(Finding(margin * 1e3, float(m.t[sample]), where, why, subject))
+        where = f"{taker} arm takes, step {facts.routine.title(number)}"
+        found.append(Finding(margin * 1e3, float(m.t[met.sample]), where, why, subject))
     if not found:
         return Finding(MOST, None, "no pass", "nothing is passed")
     return min(found, key=lambda f: f.margin)

@@ -7,10 +7,12 @@ import numpy as np
 from handfast.answers.ask import Answer
 from handfast.answers.judging import ASKS, MARGINS
 from handfast.bench.parts import SIDES
+from handfast.motion.passing import PARTS
 from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
 from handfast.report.first_sheet import change_first, does, word
 from handfast.report.gather import WAYS, PairView, RoutineView
 from handfast.report.landing_pictures import arrow_picture, bar_pictures, pose_name, width_picture
+from handfast.report.pair_pictures import carry_picture, grip_picture, holds, meeting_picture, passes
 from handfast.report.sheet import sheet_pictures
 from handfast.report.svg import Picture, brief, element, prose
 from handfast.routine.steps import Taught
@@ -127,6 +129,7 @@ def routine_sheet(pair: PairView, number: int, plates: Plates) -> str:
     parts += [element("h3", "Answers"), answers_table(view, name), element("h3", "Torque")]
     parts += [_torque(view, side, name, plates) for side in SIDES]
     parts += [element("h3", "Clearance and current"), _clearance(view, name, plates), _current(view, name, plates)]
+    parts += _hands(view, name, plates)
     parts += [element("h3", "Landing"), *_landing(view, pair, name, plates)]
     parts += [element("h3", "Dead motion"), dead_motion_table(view, name)]
     parts += [element("h3", "Jumps"), *_jumps(view, name, plates)]
@@ -201,6 +204,42 @@ def _current(view: RoutineView, name: str, plates: Plates) -> str:
         f"{f.bench.supply.voltage:g} V. Fuses: {f.bench.arms.left.wire.fuse:g} A left, "
         f"{f.bench.arms.right.wire.fuse:g} A right.",
     )
+
+
+def _hands(view: RoutineView, name: str, plates: Plates) -> list[str]:
+    """What hands hold, carry together and pass, where the routine has any of it."""
+    parts = []
+    held, met, carries = holds(view), passes(view), view.facts.motion.carries
+    if held:
+        least = min(held, key=lambda h: float((h.given / np.maximum(h.needed, 1e-9)).min()))
+        parts.append(
+            plates.figure(
+                grip_picture(view, held, f"{name}-grip"),
+                "Press that each grip needs, and what the jaws give.",
+                f"Least room: {least.thing.name} in the {least.side} hand needs up to {least.needed.max():.1f} N on "
+                f"each pad of {least.given:.1f} N. Jaws close until their feedback and current show that press.",
+            )
+        )
+    if met:
+        tight = min(met, key=lambda m: float(m.values.min()))
+        parts.append(
+            plates.figure(
+                meeting_picture(view, met, f"{name}-meet"),
+                "Room of both hands at each pass.",
+                f"Least: {tight.values.min() * 1e3:.1f} mm {PARTS[int(np.argmin(tight.values))]}, "
+                f"{tight.lost * 1e3:.1f} mm taken off for what is not known of both arms.",
+            )
+        )
+    if carries:
+        straying = max(c.joint_error for c in carries) * 1e3
+        parts.append(
+            plates.figure(
+                carry_picture(view, carries, f"{name}-together"),
+                "How far the grips on a carried thing move against each other.",
+                f"Interpolated joint by joint between the same poses they would stray {straying:.1f} mm.",
+            )
+        )
+    return [element("h3", "Hands"), *parts] if parts else []
 
 
 def _landing(view: RoutineView, pair: PairView, name: str, plates: Plates) -> list[str]:

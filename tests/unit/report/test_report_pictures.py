@@ -11,12 +11,14 @@ from shapely.geometry import MultiPoint
 
 from handfast.answers.ask import ask
 from handfast.answers.facts import facts_of
+from handfast.answers.pair_questions import meetings, relation
 from handfast.bench.folder import BenchFolder, read_bench
 from handfast.mechanics.kinematics import places
 from handfast.report.bench_picture import bench_picture, hull, reaches, telling
 from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
 from handfast.report.gather import WAYS, RoutineView, heaviest
 from handfast.report.landing_pictures import arrow_picture, bar_pictures, exaggeration
+from handfast.report.pair_pictures import carry_picture, grip_picture, holds, meeting_picture, passes
 from handfast.report.sheet import MOST_LINES, blocks, said, sheet_pictures, spaced
 from handfast.routine.file import read_routine
 
@@ -239,3 +241,39 @@ def test_heaviest_thing_is_one_that_can_be_held(seedling):
     assert heaviest(seedling.bench, 1.0).name == "plug-pot"
     assert heaviest(seedling.bench, 0.01).name == "pen"
     assert heaviest(seedling.bench, 0.001) is None
+
+
+def test_grips_tell_what_is_needed_and_given(seedling):
+    """Both hands' curves, the given press as a level, and the answer's own figure at the mark."""
+    view = routine(seedling, "pass-pot")
+    held = holds(view)
+    assert {(h.side, h.thing.name) for h in held} == {("left", "plug-pot"), ("right", "plug-pot")}
+    told = words(grip_picture(view, held, "g"))
+    answer = next(a for a in view.answers.answers if a.question == "grip")
+    assert f"least: {answer.margin_text}" in told
+    assert f"given {held[0].given:.2f} N" in told
+    assert "plug-pot, right hand: needed" in told
+
+
+def test_a_carry_shows_its_error_up_to_the_worst_of_the_answer(seedling):
+    """The highest point of the expected curves is what `together` says."""
+    view = routine(seedling, "carry-tray")
+    carries = view.facts.motion.carries
+    worst = max(float(relation(view.facts, c).error.max()) for c in carries) * 1e3
+    answer = next(a for a in view.answers.answers if a.question == "together")
+    assert f"{worst:.1f} mm against each other" in answer.finding.why
+    told = words(carry_picture(view, carries, "t"))
+    assert f"allowed {view.routine.tolerance_of(carries[0].step) * 1e3:g} mm" in told
+    for c in carries:
+        assert view.routine.title(c.step) in told
+
+
+def test_meetings_are_drawn_where_they_are_judged(seedling):
+    """Without measured lines `meet` is not asked and nothing is drawn; asked of it, three bars tell three rooms."""
+    view = routine(seedling, "pass-pot")
+    assert passes(view) == []
+    (met,) = meetings(view.facts)
+    told = words(meeting_picture(view, [met], "m"))
+    for value in met.values:
+        assert f"{value * 1e3:.1f} mm" in told
+    assert "between the open pads" in told
