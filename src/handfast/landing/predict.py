@@ -192,12 +192,16 @@ def _given_way(J: Array, gave: Array) -> Array:
 
 @dataclass(frozen=True)
 class Jump:
-    """Along a motion a link goes over to the other side of its play, and its TCP jumps."""
+    """Along a motion a link goes over to the other side of its play, and its TCP jumps.
+
+    sure: False where nobody knows from which side, so that it may be there already.
+    """
 
     time: float
     side: Side
     joint: str
     size: float
+    sure: bool = True
 
 
 def jumps(model: Model, t: Array, q: Array, qd: Array, tau: Array) -> list[Jump]:
@@ -217,10 +221,12 @@ def jumps(model: Model, t: Array, q: Array, qd: Array, tau: Array) -> list[Jump]
         return []
     J = places(model.chain, q[[n for _, _, n in crossed]]).J
     names = model.bench.joint_names
+    begun: set[int] = set(np.flatnonzero(pressed).tolist())
     for k, (time, i, _) in enumerate(crossed):
         size = float(np.linalg.norm(J[k, i, 3:]) * model.unseen_play[i])
         side, _, joint = names[i].partition(" ")
-        found.append(Jump(time, "left" if side == "left" else "right", joint, size))
+        found.append(Jump(time, "left" if side == "left" else "right", joint, size, i in begun))
+        begun.add(i)
     return found
 
 

@@ -328,7 +328,8 @@ def _jumps(view: RoutineView, name: str, plates: Plates) -> list[str]:
         plates.figure(
             jump_picture(view, f"{name}-jumps"),
             f"{_count(len(found), 'jump')} of a TCP where a joint's load changes sides.",
-            f"Largest: {worst.side} {worst.joint}, {worst.size * 1e3:.1f} mm at {worst.time:.2f} s.",
+            f"Largest: {worst.side} {worst.joint}, {worst.size * 1e3:.1f} mm at {worst.time:.2f} s. Before its first "
+            "motion nobody knows on which side an unloaded link stands: there it jumps, or is there already (or none).",
         )
     ]
     body = [
@@ -337,7 +338,7 @@ def _jumps(view: RoutineView, name: str, plates: Plates) -> list[str]:
             element("td", f"{j.time:.2f} s", class_="n"),
             element("td", f"{j.side} arm"),
             element("td", prose(j.joint)),
-            element("td", f"{j.size * 1e3:.1f} mm", class_="n"),
+            element("td", f"{j.size * 1e3:.1f} mm" + ("" if j.sure else ", or none"), class_="n"),
         )
         for j in sorted(largest, key=lambda j: j.time)
     ]
