@@ -28,7 +28,7 @@ def holding() -> tuple[Twin, np.ndarray]:
     y = X[:2, 1] / np.linalg.norm(X[:2, 1])
     X_WO[:2, 0], X_WO[:2, 1], X_WO[:3, 3] = (y[1], -y[0]), y, X[:3, 3]
     twin = Twin(bench, truth, Scene(things=(Placed(bench.thing("plug-pot"), X_WO, "left"),)), 1, seedling.REST)
-    pulses = np.tile(joint_pulses(bench, seedling.REST[None], np.array([[0.038, 0.05]])), (20, 1))
+    pulses = np.tile(joint_pulses(bench, seedling.REST[None], np.array([[0.034, 0.05]])), (20, 1))
     for _ in range(50):
         twin.run(pulses)
     twin.let_go("plug-pot")

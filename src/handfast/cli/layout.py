@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from handfast.desk.layout import Layouts
     from handfast.layout.search import Placement
 
 
@@ -16,6 +17,12 @@ def options(parser: ArgumentParser) -> None:
     parser.add_argument("routine", nargs="*", metavar="ROUTINE", help="a path, or a name inside the bench (else all)")
     parser.add_argument("--fixed", choices=["left", "right"], action="append", default=[], help="this base stays")
     parser.add_argument("--apply", type=int, metavar="N", help="write placement N of the list into bench.toml")
+    parser.add_argument(
+        "--map",
+        type=Path,
+        metavar="FILE",
+        help="draw what both arms reach from placement 1 (or --apply), as SVG",
+    )
 
 
 def _plain(number: int, p: Placement) -> dict[str, object]:
@@ -54,15 +61,45 @@ def layout(given: Namespace) -> int:
         )
     if given.json:
         rows = [_plain(n, p) for n, p in enumerate((found.start, *found.found))]
+        for n, row in enumerate(rows):
+            row |= {} if found.shared is None else {"shared_reach_l": _litres(found, n)}
         print(json.dumps({"as_it_stands": rows[0], "placements": rows[1:]}, indent=2))
     else:
         _show(found.start, found.found)
+        _show_shared(found)
+    if given.map is not None:
+        desk_layout.write_map(desk, found.found[(given.apply or 1) - 1], given.map)
+        if not given.json:
+            print(given.map)
     if given.apply is not None:
         path = desk_layout.write_placement(desk, found.found[given.apply - 1])
         if not given.json:
             print(f"{path}: bases of placement {given.apply} written")
             print("next: bolt the bases there and teach the routines again; taught angles belong to the old places")
     return 0 if found.found[0].room >= 0.0 else 1
+
+
+def _litres(found: Layouts, number: int) -> dict[str, float]:
+    """Litres that both arms reach, by lean of the fingers in degrees, and for any."""
+    import math
+
+    assert found.shared is not None
+    row = [round(1e3 * float(v), 2) for v in found.shared[number]]
+    return {**{f"{math.degrees(a):.0f}": v for a, v in zip(found.leans, row[:-1], strict=True)}, "any": row[-1]}
+
+
+def _show_shared(found: Layouts) -> None:
+    """What both arms reach, by how far the fingers lean outwards from straight down."""
+    if found.shared is None:
+        return
+    heads = [*_litres(found, 0)]
+    print(
+        "\nshared reach, litres, by lean of the fingers: "
+        + "  ".join(f"{h + ('' if h == 'any' else '°'):>6}" for h in heads)
+    )
+    for n in range(min(2, len(found.shared))):
+        name = "as it stands" if n == 0 else f"placement {n}"
+        print(f"  {name:43} " + "  ".join(f"{v:6.2f}" for v in _litres(found, n).values()))
 
 
 def _show(start: Placement, found: tuple[Placement, ...]) -> None:

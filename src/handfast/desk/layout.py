@@ -6,27 +6,38 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from handfast.desk.work import Desk
 from handfast.errors import InputError
 from handfast.units import DEGREE
 
 if TYPE_CHECKING:
-    from handfast.bench.parts import Side
+    from handfast.bench.parts import Bench, Side
+    from handfast.geometry.rigid import Array
     from handfast.layout.search import Placement
+    from handfast.layout.shared_reach import Grid, ReachTable
     from handfast.routine.steps import Routine
 
 
 @dataclass(frozen=True)
 class Layouts:
-    """The placement as it stands, and ranked ones, best first."""
+    """The placement as it stands, and ranked ones, best first.
+
+    shared (1 + found, L + 1) m³: what both arms reach, the start first, by `leans` of the fingers, the last for any;
+    None where an arm has no table of reach.
+    """
 
     start: Placement
     found: tuple[Placement, ...]
+    shared: Array | None
+    leans: tuple[float, ...]
 
 
 def layouts(desk: Desk, asked: list[Routine], fixed: tuple[Side, ...] = ()) -> Layouts:
     """Ranked placements of the bases for these routines; for two hands and the table's middle where there is none."""
     from handfast.layout.search import Search
+    from handfast.layout.shared_reach import LEANS, shared_reach
 
     bench = desk.bench
     for side in ("left", "right"):
@@ -40,7 +51,40 @@ def layouts(desk: Desk, asked: list[Routine], fixed: tuple[Side, ...] = ()) -> L
                 next_step="mend low_mm and high_mm, or capsule_radius_mm of its first joint",
             )
     search = Search(bench, asked, fixed)
-    return Layouts(search.judged(search.start), tuple(search.run()))
+    start, found = search.judged(search.start), tuple(search.run())
+    tables, grid = _tables(bench)
+    shared = None
+    if tables is not None:
+        shared = shared_reach(tables, np.array([p.at for p in (start, *found)]), grid).both
+    return Layouts(start, found, shared, LEANS)
+
+
+def _tables(bench: Bench) -> tuple[tuple[ReachTable, ReachTable] | None, Grid]:
+    """Tables of both arms' reach, where they have any, and the grid over the table top."""
+    from handfast.layout.shared_reach import grid_over, reach_table
+    from handfast.mechanics.model import model_of
+
+    top = bench.table_top
+    grid = grid_over(np.array(top.low), np.array(top.high))
+    chain = model_of(bench).chain
+    left, right = (reach_table(chain.only(arm), grid.heights) for arm in range(2))
+    return (None if left is None or right is None else (left, right)), grid
+
+
+def write_map(desk: Desk, placement: Placement, path: Path) -> None:
+    """Draw what both arms reach from a placement, as SVG. Raises InputError where an arm has no table of reach."""
+    from handfast.files.atomic import write_text
+    from handfast.report.shared_map import shared_map
+
+    tables, grid = _tables(desk.bench)
+    if tables is None:
+        raise InputError(
+            "a map needs arms whose first joint turns about the vertical, the others in a plane with it",
+            where="--map",
+            expected="such arms",
+            next_step="leave --map out: placements are searched all the same",
+        )
+    write_text(path, shared_map(desk.bench, tables, np.array(placement.at), grid, "shared").markup(alone=True) + "\n")
 
 
 def write_placement(desk: Desk, placement: Placement) -> Path:
