@@ -12,6 +12,7 @@ from handfast.bench.parts import SIDES, Bench, Vector
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing
 from handfast.mechanics.dynamics import gravity_torques, spring_torques
+from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.records.run import Run
 from handfast.rehearsal.outcome import Landed
@@ -122,7 +123,9 @@ class Place:
     """Where one pose came to rest off its taught place, m (3,): as predicted, and on the twin.
 
     allowed: by how much the two may differ, m: `APART` where every joint's side of its play is decided, else what the
-    prediction leaves open; touch: what outside the arm bears on it there through what it holds, in words.
+    prediction leaves open; touch: what outside the arm bears on it there through what it holds, in words; told: how far
+    off its target the TCP may rest with a feedback that is as near as the run brought it, to half a step of the
+    converter, m.
     """
 
     step: int
@@ -132,6 +135,7 @@ class Place:
     decided: bool
     allowed: float
     touch: str
+    told: float
 
     @property
     def apart(self) -> float:
@@ -143,7 +147,11 @@ class Place:
         """Why the two differ by more than they may; nothing where they do not."""
         if self.apart <= self.allowed:
             return ""
-        return self.touch or "no cause found"
+        if self.touch:
+            return self.touch
+        if self.apart <= self.allowed + self.told:
+            return f"its feedback is known to half a step of the converter: {self.told * 1e3:.1f} mm"
+        return "no cause found"
 
     def plain(self) -> dict[str, Any]:
         """As plain values, for JSON."""
@@ -159,7 +167,9 @@ class Place:
         }
 
 
-def beside(bench: Bench, landings: Sequence[Landing], landed: Sequence[Landed], run: Run, seen: Seen) -> list[Place]:
+def beside(
+    bench: Bench, model: Model, landings: Sequence[Landing], landed: Sequence[Landed], run: Run, seen: Seen
+) -> list[Place]:
     """Predicted and rehearsed landing of every pose that came to rest."""
     said = {(x.step, x.side): x for x in landings if not x.row}
     found = []
@@ -167,7 +177,8 @@ def beside(bench: Bench, landings: Sequence[Landing], landed: Sequence[Landed], 
         fast = said.get((x.step, x.side))
         if x.row or fast is None:
             continue
-        when = next(r.time for r in run.rests if (r.step, r.side, r.row) == (x.step, x.side, x.row))
+        rest = next(r for r in run.rests if (r.step, r.side, r.row) == (x.step, x.side, x.row))
+        when = rest.time
         look = int(np.searchsorted(seen.t, when).clip(0, len(seen.t) - 1))
         arm = SIDES.index(x.side)
         held = [n for n, p in seen.press.items() if p[look, 2 * arm : 2 * arm + 2].min() >= HELD]
@@ -182,7 +193,11 @@ def beside(bench: Bench, landings: Sequence[Landing], landed: Sequence[Landed], 
             touch = "what the hand holds stands on something there"
         decided = fast.undecided.farthest < DECIDED
         allowed = APART if decided else fast.undecided.farthest + 2.0 * fast.sigma + APART
-        found.append(Place(x.step, x.side, fast.miss, x.miss, decided, allowed, touch))
+        J = places(model.chain.only(arm), rest.feedback).J[0, :, 3:]
+        steps = 0.5 / np.abs([joint.wiper_slope for joint in bench.arm(x.side).joints])
+        off = steps + (np.abs(rest.target - rest.feedback) if run.mode != "raw" else 0.0)
+        told = float(np.linalg.norm(np.linalg.norm(J, axis=1) * off))
+        found.append(Place(x.step, x.side, fast.miss, x.miss, decided, allowed, touch, told))
     return found
 
 
