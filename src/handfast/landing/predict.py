@@ -35,7 +35,7 @@ from handfast.mechanics.supply import at_joints
 Way = Literal["raw", "trimmed"]
 """How a pose is played: its target sent as it is, or the feedback trimmed onto the target after arrival."""
 
-GAVE_WAY = 0.07
+GAVE_WAY = 0.02
 """Share of hand-led joints that stand on the other side of their play than their last seen motion says: the hand gave
 way a little before the pose was stored, and the feedback did not see it (from simulated hands, no source)."""
 
@@ -135,11 +135,13 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
     # Two leads: from one side to the other.
     gave = np.where(is_held & (poses.arrived != 0), 2.0 * lead, 0.0)
+    # The mean side a, of ±1, means the other side in (1 - a)/2 of all cases.
+    other = np.maximum(0.5 * (1.0 - np.abs(poses.arrived)), GAVE_WAY)
     variance = (
         (flank_gap * spread.unseen_play) ** 2
         + (spread.compliance * np.where(is_held, np.abs(tau) + model.limp_friction, 0.2 * windup)) ** 2
         + np.where(is_held, model.compliance * spread.limp_friction, 0.0) ** 2
-        + GAVE_WAY * (1.0 - GAVE_WAY) * gave**2
+        + other * (1.0 - other) * gave**2
         + (np.where(np.isnan(poses.spread), 0.0, poses.spread)) ** 2
         + (TRIM_LEFT * model.dead_band) ** 2
     )

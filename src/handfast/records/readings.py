@@ -260,15 +260,20 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
     return readings
 
 
+def _bare(signs: str) -> str:
+    """One character for each joint; what is in doubt counts as not known."""
+    return signs.replace(" ", "").replace("+?", "0").replace("-?", "0")
+
+
 def _check_signs(signs: str, count: int, document: Document, key: tuple[str, int, str]) -> None:
-    bare = signs.replace(" ", "")
+    bare = _bare(signs)
     if bare and (len(bare) != count or set(bare) - set("+-0")):
         raise InputError(f'"{signs}" does not fit', where=document.place(key), expected=f"{count} signs out of + - 0")
 
 
 def signs_of(text_: str, count: int) -> tuple[int, ...]:
     """The signs as +1, -1, 0; all 0 if none are given."""
-    bare = text_.replace(" ", "")
+    bare = _bare(text_)
     return tuple({"+": 1, "-": -1, "0": 0}[c] for c in bare) if bare else (0,) * count
 
 

@@ -180,7 +180,7 @@ def _said(routine: Routine) -> list[tuple[int, Step, Side, Taught]]:
 
 def _arrived(said: Taught, columns: slice) -> Array:
     signs = said.arrivals
-    return np.zeros(columns.stop - columns.start) if signs is None else np.array(signs, dtype=float)
+    return np.zeros(columns.stop - columns.start) if signs is None else np.sign(np.array(signs, dtype=float))
 
 
 def _mass(bench: Bench, routine: Routine, number: int, side: Side) -> float:

@@ -15,7 +15,7 @@ from handfast.report.landing_pictures import arrow_picture, bar_pictures, pose_n
 from handfast.report.pair_pictures import carry_picture, grip_picture, holds, meeting_picture, passes
 from handfast.report.sheet import sheet_pictures
 from handfast.report.svg import Picture, brief, element, prose
-from handfast.routine.steps import Taught
+from handfast.routine.steps import Taught, arrived_text
 from handfast.units import DEGREE
 
 MOST_JUMPS = 10
@@ -366,7 +366,7 @@ def pose_store(pair: PairView) -> str:
             "p",
             "How a pose was stored decides what its feedback means: while a hand holds the arm, the hand leads each "
             "link through its slack; once let go, weight does. + and - say which way a joint last moved; where it is 0 "
-            "that is not known, and a clear last move when teaching again would tell.",
+            "that is not known, with ? it is in doubt, and a clear last move when teaching again would tell.",
         ),
     ]
     for view in pair.routines:
@@ -414,8 +414,7 @@ def _directions(taught: Taught) -> str:
     if taught.arrivals is None:
         return "not known"
     known = sum(a != 0 for a in taught.arrivals)
-    signs = " ".join({1: "+", -1: "-", 0: "0"}[a] for a in taught.arrivals)
-    return f"{signs}  ({known} of {len(taught.arrivals)})"
+    return f"{arrived_text(taught.arrivals)}  ({known} of {len(taught.arrivals)})"
 
 
 def _angles(taught: Taught) -> str:

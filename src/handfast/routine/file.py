@@ -17,7 +17,7 @@ from handfast.files.atomic import write_text
 from handfast.files.document import Document, Key, parse_document, read_document
 from handfast.files.fields import read_table, table_of
 from handfast.routine.drawings import find_drawing, read_drawing
-from handfast.routine.steps import HOLDS, Routine, Step, Taught
+from handfast.routine.steps import HOLDS, Routine, Step, Taught, signs
 from handfast.units import DEGREE
 
 
@@ -229,9 +229,9 @@ def _check_taught(taught: Taught, side: str, bench: Bench, document: Document, k
     if taught.kept is not None and taught.kept_held not in HOLDS:
         raise refuse("taught_held", f'"{taught.kept_held}" is no way to hold a pose', ", ".join(HOLDS))
     if taught.arrived:
-        signs = taught.arrived.replace(" ", "")
-        if len(signs) != count or set(signs) - set("+-0"):
-            raise refuse("arrived", f'"{taught.arrived}" does not fit', f"{count} signs out of + - 0")
+        told = signs(taught.arrived)
+        if len(told) != count or set(told) - {"+", "-", "0", "+?", "-?"}:
+            raise refuse("arrived", f'"{taught.arrived}" does not fit', f"{count} signs out of + - 0 +? -?")
 
 
 def routine_text(routine: Routine, heading: str = "") -> str:

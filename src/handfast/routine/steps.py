@@ -6,6 +6,8 @@ ready and ends for both at the same time.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from handfast.bench.parts import SIDES, Rows, Side, Vector
@@ -16,13 +18,30 @@ KEEPS = ("pose", "taught", "distance", "mirror")
 KINDS = ("go", "grip", "release", "wait", "stroke", "draw", "pass", "carry")
 
 
+LIKELY = 0.44
+"""Mean side, of ±1, of a joint whose feedback stood still while a hand led its arm on: 28 % of them have gone over to
+the other side of their play unseen (from simulated hands, no source)."""
+
+_SIGNS = {"+": 1.0, "-": -1.0, "0": 0.0, "+?": LIKELY, "-?": -LIKELY}
+
+
+def signs(text_: str) -> list[str]:
+    """The signs of `arrived` one by one; whatever is none, as it stands there."""
+    return re.findall(r"[+-]\?|\S", text_)
+
+
+def arrived_text(ways: Iterable[float]) -> str:
+    """Ways of all joints as `arrived` has them."""
+    return " ".join("0" if w == 0 else ("+" if w > 0 else "-") + ("" if abs(w) == 1 else "?") for w in ways)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Taught:
     """What was taught to one arm in a step: the feedback's angles, never changed afterwards."""
 
     pose: Vector | None = vector("pose_deg", None, "taught angles as the feedback showed them", None, -720, 720)
     held: str = choice("held", "unknown", HOLDS, "how the pose was held while it was stored")
-    arrived: str = text("arrived", "", "way each joint last moved by hand: + - or 0 if it cannot be told")
+    arrived: str = text("arrived", "", "way each joint last moved by hand: + -, 0 if it cannot be told, ? in doubt")
     at: float | None = number("at_s", None, 0, 1e6, "time in the recording at which it was stored")
     spread: Vector | None = vector("spread_deg", None, "standard deviation of the taught angles", None, 0, 90)
     kept: Vector | None = vector("taught_deg", None, "taught angles that a planned pose stands in for", None, -720, 720)
@@ -39,11 +58,11 @@ class Taught:
     missed: tuple[float, float] | None = derived(None)
 
     @property
-    def arrivals(self) -> tuple[int, ...] | None:
-        """The signs of `arrived`, one per joint."""
+    def arrivals(self) -> tuple[float, ...] | None:
+        """The signs of `arrived`, one per joint: +1, -1 or 0, and `LIKELY` of them where they are in doubt."""
         if not self.arrived:
             return None
-        return tuple({"+": 1, "-": -1, "0": 0}[c] for c in self.arrived.replace(" ", ""))
+        return tuple(_SIGNS[token] for token in signs(self.arrived))
 
     @property
     def target(self) -> Vector | None:

@@ -13,7 +13,7 @@ from handfast.geometry.rigid import Array
 from handfast.landing.flank import holding_torques
 from handfast.mechanics.model import Model
 from handfast.records.recording import Event, Recording
-from handfast.routine.steps import About, Routine, Step, Taught
+from handfast.routine.steps import About, Routine, Step, Taught, arrived_text
 from handfast.teaching.stillness import STILL_SPREAD, StillPose, filtered, last_motion, pose_at, still_poses
 
 FIRST_PACE = 0.5
@@ -194,7 +194,7 @@ def _pose_step(group: list[StillPose], recording: Recording, model: Model, remar
         taught = Taught(
             pose=tuple(float(x) for x in pose.q),
             held=held,
-            arrived=" ".join({1: "+", -1: "-", 0: "0"}[int(a)] for a in pose.arrived),
+            arrived=arrived_text(pose.arrived),
             at=pose.end - 0.25,
             spread=tuple(float(x) for x in pose.spread),
         )
@@ -248,7 +248,7 @@ def _stroke_step(recording: Recording, q: Array, bench: Bench, side: Side, begin
     taught = Taught(
         held="held",
         at=float(at[0]),
-        arrived=" ".join({1: "+", -1: "-", 0: "0"}[int(a)] for a in before),
+        arrived=arrived_text(before),
         path=tuple(tuple(float(x) for x in row) for row in points),
         times=tuple(float(x - at[0]) for x in at),
     )

@@ -10,6 +10,7 @@ from handfast.bench.lines import joint_angles, noise_angles
 from handfast.bench.parts import Bench, Side
 from handfast.geometry.rigid import Array
 from handfast.records.recording import Recording
+from handfast.routine.steps import LIKELY
 from handfast.units import DEGREE
 
 STILL_TIME = 0.8
@@ -78,7 +79,7 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
     quiet = np.ptp(windows, axis=-1).max(axis=1) < STILL_SPREAD  # the window that begins at each sample
     noise = noise_angles(bench)[part]
     poses: list[StillPose] = []
-    begin = 0
+    begin, stood = 0, -1
     while begin < len(quiet):
         if not quiet[begin]:
             begin += 1
@@ -95,7 +96,10 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
             continue
         settled = _settled(angles[first : last + 1], noise)
         spread = np.hypot(angles[tail].std(axis=0), noise / np.sqrt(5.0))
-        arrived = last_motion(angles[: first + settled + 1], noise, angles[first + settled + 1 : last + 1])
+        way, latest = last_motions(angles[: first + settled + 1], noise, angles[first + settled + 1 : last + 1])
+        # A joint that has stood still since the pose before, while others moved, may have gone over unseen.
+        arrived = np.where((latest <= stood) & (latest.max() > stood), LIKELY, 1.0) * way
+        stood = last
         drop = _drop(angles[first + settled : last + 1], max(3, round(0.16 / dt)))
         poses.append(StillPose(side, float(t[first]), float(t[last]), pose, spread, arrived, drop))
     return poses
@@ -168,6 +172,11 @@ def last_motion(angles: Array, noise: Array, after: Array | None = None) -> np.n
     each length in `LENGTHS` is tried, and the latest motion counts. after (M, joints): the stillness that follows,
     over which the end value is averaged.
     """
+    return last_motions(angles, noise, after)[0]
+
+
+def last_motions(angles: Array, noise: Array, after: Array | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """The same, and at which sample (joints,) that motion was seen last; -1 if never."""
     from scipy.ndimage import uniform_filter1d
 
     way = np.zeros(angles.shape[1], dtype=int)
@@ -188,4 +197,4 @@ def last_motion(angles: Array, noise: Array, after: Array | None = None) -> np.n
             if len(far) and far[-1] > latest[joint]:
                 latest[joint] = far[-1]
                 way[joint] = int(np.sign(apart[far[-1]]))
-    return way
+    return way, latest

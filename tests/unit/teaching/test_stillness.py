@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from handfast.bench.lines import noise_angles
+from handfast.routine.steps import LIKELY, Taught, arrived_text
 from handfast.teaching.stillness import filtered, last_motion, still_poses
 from support import seedling
 from support.recordings import DT, Led
@@ -116,6 +117,16 @@ def test_before_any_motion_the_way_is_not_known():
     assert last_motion(np.concatenate([still, still + np.radians(0.6)]), noise).tolist() == [1]
     assert last_motion(np.concatenate([still, still + np.radians(0.25)]), noise).tolist() == [0]
     assert last_motion(np.concatenate([still, still - np.radians(2.0)]), noise).tolist() == [-1]
+
+
+def test_a_joint_that_stood_still_while_the_others_went_on_is_in_doubt():
+    """Led on by the shoulder alone: how the yaw came to its place is known from before, and less surely now."""
+    led = Led(HOME).hold(1.0).move({0: 20, 1: 10}).hold(2.0).move({1: 30}).hold(2.0).move({0: 0})
+    first, second = poses(led)[1:3]
+    assert first.arrived[:2].tolist() == [1.0, 1.0]
+    assert second.arrived[:2].tolist() == [LIKELY, 1.0]
+    assert arrived_text(second.arrived[:2]) == "+? +"
+    assert Taught(pose=(0.0, 0.0, 0.0), arrived="+? - 0").arrivals == (LIKELY, -1.0, 0.0)
 
 
 def test_samples_are_20_ms_apart():
