@@ -142,6 +142,17 @@ def _plain(number: int, played: Run) -> dict[str, object]:
             }
             for rest in played.rests
         ],
+        "grips": [
+            {
+                "step": grip.step + 1,
+                "arm": grip.side,
+                "time_s": round(grip.time, 3),
+                "gap_mm": round(1e3 * grip.gap, 2),
+                "behind_deg": round(DEGREES * grip.behind, 2),
+                "felt": grip.felt,
+            }
+            for grip in played.grips
+        ],
     }
 
 
@@ -158,6 +169,9 @@ def _told(given: Namespace, desk: Desk, played: list[tuple[int, Run]]) -> int:
             f"  feedback came to rest within {DEGREES * (median(lacking) if lacking else 0):.2f}° of its target (middle"
             f" of {len(lacking)} poses), worst {DEGREES * worst:.2f}°"
         )
+        for note in one.notes:
+            if "felt nothing" in note:
+                print(f"  {note}")
     print(f"  stored in {desk.folder.database}")
     return 0
 

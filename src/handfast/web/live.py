@@ -95,7 +95,12 @@ class PageRun:
         middle = median(lacking) if lacking else 0.0
         self._show(
             f"played to its end as run {number} and stored; the servo power is off, and arms may sink", 1.0,
-            landings=f"Feedback came to rest within {middle:.2f}° of its target (middle of {len(lacking)} poses).",
+            landings=" ".join(
+                [
+                    f"Feedback came to rest within {middle:.2f}° of its target (middle of {len(lacking)} poses).",
+                    *(f"The {g.side} jaws felt nothing between them." for g in run.grips if not g.felt),
+                ]
+            ),
         )  # fmt: skip
 
     def _line(self, line: Line) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from handfast.errors import FaultError, InputError
-from handfast.records.run import Rest, Run
+from handfast.records.run import Grip, Rest, Run
 from handfast.store.runs import LAYOUT, list_runs, load_run, prepare, save_run
 
 
@@ -25,6 +25,7 @@ def run(**other) -> Run:
         "routine": "a", "mode": "raw", "board": "none", "started": "2026-01-01T00:00:00", "t": np.arange(3) * 0.02,
         "command": rng.normal(size=(3, 10)), "feedback": rng.normal(size=(3, 10)), "supply": np.full((3, 2), 5.9),
         "current": rng.normal(size=(3, 2)), "step": np.zeros((3, 2), dtype=int), "rests": rests, "notes": ("x", "y"),
+        "grips": (Grip(2, "right", 1.5, 0.0345, 0.05, True), Grip(5, "left", 9.25, 0.031, 0.0, False)),
     }  # fmt: skip
     return Run(**{**values, **other})
 
@@ -44,9 +45,20 @@ def test_a_run_comes_back_as_it_was_stored(tmp_path):
     assert [(r.step, r.side, r.row, r.time, r.trims, r.supply, r.load) for r in found.rests] == [
         (r.step, r.side, r.row, r.time, r.trims, r.supply, r.load) for r in stored.rests
     ]
+    assert found.grips == stored.grips
     for a, b in zip(found.rests, stored.rests, strict=True):
         for name in ("target", "feedback", "command", "noise", "moved"):
             assert np.array_equal(getattr(a, name), getattr(b, name))
+
+
+def test_a_database_from_before_grips_were_kept_is_read_and_added_to(tmp_path):
+    """Its runs have none; the next one that is stored has its own."""
+    path = tmp_path / "bench.sqlite"
+    old = save_run(path, run(grips=()))
+    with sqlite3.connect(path) as connection:
+        connection.execute("DROP TABLE grip")
+    assert load_run(path, old).grips == ()
+    assert len(load_run(path, save_run(path, run())).grips) == 2
 
 
 def test_runs_are_listed_oldest_first(tmp_path):
