@@ -223,15 +223,21 @@ def test_the_label_is_written():
     assert np.degrees(grip.tilt) < 6.0
 
 
-@pytest.mark.parametrize("how", ["flat pads", "held at its end"] if SOAK else ["held at its end"])
+@pytest.mark.parametrize("how", ["narrow flat pads", "held at its end"])
 def test_a_pen_held_badly_turns_away(how):
-    """Between flat pads, or gripped 50 mm above its middle in a groove, the drag of its tip turns it: broken line."""
+    """Between flat pads of 3 mm, or gripped 50 mm above its middle in a groove, its tip's drag turns it.
+
+    The line is broken; a joint may be pushed off its target by a pen that jams. Between wide flat pads it slides up until
+    it hardly presses, and writes.
+    """
     bench = seedling.bench()
-    if how == "flat pads":
-        bench = with_gripper(bench, "left", groove=0.0)
+    if how == "narrow flat pads":
+        bench = with_gripper(bench, "left", groove=0.0, pad_radius=0.003)
     else:
         bench = with_thing(bench, "pen", grip_height=0.05)
     outcome = rehearse(bench, rehearsing.taught("write-label")).outcome
+    (grip,) = outcome.grips
+    assert np.degrees(grip.tilt) > 5.0
     kinds = {event.kind for event in outcome.events}
-    assert "tilted" in kinds
-    assert all("pen" in event.part for event in outcome.events)
+    assert "line broken" in kinds
+    assert all("pen" in event.part or event.kind == "cannot follow" for event in outcome.events), outcome.events
