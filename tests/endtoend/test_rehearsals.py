@@ -227,8 +227,8 @@ def test_the_label_is_written():
 def test_a_pen_held_badly_turns_away(how):
     """Between flat pads of 3 mm, or gripped 50 mm above its middle in a groove, its tip's drag turns it.
 
-    The line is broken; a joint may be pushed off its target by a pen that jams. Between wide flat pads it slides up until
-    it hardly presses, and writes.
+    The line is broken; a joint may be pushed off its target by a pen that jams. Between wide flat pads it slides up
+    until it hardly presses, and writes.
     """
     bench = seedling.bench()
     if how == "narrow flat pads":
