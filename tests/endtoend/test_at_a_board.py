@@ -12,6 +12,7 @@ import os
 import random
 import signal
 import sqlite3
+import sys
 import time
 from pathlib import Path
 
@@ -19,6 +20,8 @@ import numpy as np
 import pytest
 
 from handfast.bench.folder import read_bench
+from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.model import model_of
 from handfast.records.recording import read_recording
 from handfast.routine.file import read_routine
 from handfast.store.live_runs import recover
@@ -44,11 +47,19 @@ def hand(bench, line):
         file.write(f"0 {line}\n")
 
 
-@pytest.mark.parametrize("kind", ["python", "firmware"])
+@pytest.mark.parametrize(
+    "kind", ["python", "firmware", *(["python and the twin", "firmware and the twin"] if SOAK else [])]
+)
 def test_probe_teach_run_and_stop(bench, kind):
-    """Arms are found, led through two poses that store themselves, played back, and stopped by key in mid-run."""
+    """Arms are found, led through two poses that store themselves, played back, and stopped by key in mid-run.
+
+    The arms are the simple stand-in, in the long form the physics twin, too.
+    """
     words = ["--seed", "3", "--hand", "hand.txt"]
-    if kind == "firmware":
+    if "twin" in kind:
+        twin = f"{sys.executable} -m handfast.rehearsal --bench {bench.root} --seed 3 --hand {bench.root}/hand.txt"
+        words = ["--stand-in", twin]
+    if "firmware" in kind:
         simulated.build()
         words.append("--firmware")
     with Simulation(bench.root, *words) as simulation:
@@ -58,8 +69,8 @@ def test_probe_teach_run_and_stop(bench, kind):
         probed = json.loads(done.stdout)
         assert (probed["board"]["channels"], probed["board"]["version"]) == (12, "0.1.0")
         assert probed["findings"] == []
-        # Arms stand upright; true joints are off by up to 5 degrees and 3 % (the stand-in's stated ranges).
-        assert all(abs(w["angle_deg"]) < 9.0 for w in probed["wipers"])
+        # Simple arms stand upright, the twin's folded; true joints are off by up to 5 degrees and 3 %.
+        assert all(abs(w["angle_deg"]) < (90.0 if "twin" in kind else 9.0) for w in probed["wipers"])
 
         teaching = Played(bench.root, port, "teach", "--name", "led", pressing=False)
         teaching.until("recording; h shows")
@@ -73,7 +84,13 @@ def test_probe_teach_run_and_stop(bench, kind):
         assert "2 steps, 2 taught poses" in out
         routine = read_routine(bench.routines / "led.toml", read_bench(bench))
         for step, angles in zip(routine.steps, LED.values(), strict=True):
-            assert np.degrees(step.left.pose) == pytest.approx(angles, abs=9.0)
+            if "twin" in kind:
+                # The twin's hand holds the gripper: it brings the TCP there, joints as they come; 5 degrees are 27 mm.
+                chain = model_of(read_bench(bench)).chain.only(0)
+                at = [tool_poses(chain, np.array(q))[0, 0, :3, 3] for q in (step.left.pose, np.radians(angles))]
+                assert np.linalg.norm(at[1] - at[0]) < 0.05
+            else:
+                assert np.degrees(step.left.pose) == pytest.approx(angles, abs=9.0)
 
         upright(bench)
         running = Played(bench.root, port, "run", "led", "--way", "raw", "--overrule", "miss", "--overrule", "clear")
