@@ -45,8 +45,11 @@ TOUCHED = 0.4
 CALMING = 6
 """How often an arm's current is looked at until it is steady."""
 
-LOOSENED = 12
-"""How often a grip that is too tight is loosened a little."""
+LEAST_WANTED = 0.5 * DEGREE
+"""Smallest error that is told from the feedback's noise and steps at rest, rad."""
+
+LOOSENED, LOOSER = 12, 0.2 * DEGREE
+"""How often a grip that is too tight is loosened, and by how much, rad."""
 
 MOST_BEHIND = 2.5
 """A servo whose current seems too little is never sent farther behind than this times the wanted error."""
@@ -139,7 +142,9 @@ class Jaws:
             before, (free, idle) = idle, rest()
             if abs(idle - before) < 0.02:
                 break
-        wanted, share = press_angle(self.bench, gripper, thing), grip_share(self.bench, gripper, thing)
+        # Less than this no feedback shows: what breaks that easily is pressed as lightly as jaws can tell.
+        wanted = max(press_angle(self.bench, gripper, thing), LEAST_WANTED)
+        share = max(grip_share(self.bench, gripper, thing), wanted / servo.full_drive_error)
         # Farther than they can be wrong by: what yields to one pad before the other meets it takes some more.
         least = max(c.gap - 2.0 * self._unsure(c.side), tightest(gripper))
         lag = CREEP_SPEED * (servo.dead_time + servo.full_drive_error / servo.no_load_speed)
@@ -166,7 +171,7 @@ class Jaws:
             # A stiff servo may have been drawn too tight at once, farther than more of it shows.
             if done <= TOO_TIGHT:
                 break
-            now[arm] += 0.15 * wanted * per_angle
+            now[arm] += LOOSER * per_angle
             back, done = pressing()
         felt = done >= BELIEVED
         if not felt:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -94,6 +96,18 @@ def test_current_tells_the_drive_where_the_gain_is_not_as_stated(full: float):
     done = jaws.close(number, servo.show, np.full(2, 0.056), FRAME, 1.0)
     assert done.felt
     assert servo.pressed == pytest.approx(0.5, abs=0.2)
+
+
+def test_what_breaks_easily_is_pressed_lightly():
+    """A pot that 0.4 N damage: as little as the feedback can tell, and it ends."""
+    bench, motion, _, number = closing()
+    things = tuple(replace(t, crush_force=0.4) if t.name == "plug-pot" else t for t in bench.things)
+    fragile = replace(bench, things=things)
+    servo = Gripper(fragile, 0.036, 0.0, 4.0 * DEGREE, sensed=True)
+    done = Jaws(fragile, motion, True).close(number, servo.show, np.full(2, 0.056), FRAME, 1.0)
+    assert done.felt
+    assert servo.pressed < 0.3
+    assert len(servo.frames) < 600
 
 
 def test_nothing_between_them():
