@@ -11,7 +11,6 @@ from handfast.layout.shared_reach import (
     LEANS,
     Grid,
     ReachTable,
-    directly,
     grid_over,
     reach_table,
     shared_reach,
@@ -19,6 +18,7 @@ from handfast.layout.shared_reach import (
 from handfast.mechanics.model import Chain
 from ratios import Row
 from support import seedling
+from support.outward import directly
 
 PLACEMENTS, POINTS = 1000, 3000
 

@@ -169,9 +169,8 @@ def _told(given: Namespace, desk: Desk, played: list[tuple[int, Run]]) -> int:
             f"  feedback came to rest within {DEGREES * (median(lacking) if lacking else 0):.2f}° of its target (middle"
             f" of {len(lacking)} poses), worst {DEGREES * worst:.2f}°"
         )
-        for note in one.notes:
-            if "felt nothing" in note:
-                print(f"  {note}")
+        for said in one.missed_grips:
+            print(f"  {said}")
     print(f"  stored in {desk.folder.database}")
     return 0
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from handfast.board.knots import Thinned
     from handfast.desk.board import Open
     from handfast.desk.playing import Ready
-    from handfast.records.run import Run
     from handfast.routine.steps import Routine
     from handfast.sessions.without_host import Trims
 
@@ -60,10 +60,8 @@ def prepare(
     from handfast.board.knots import fitting
     from handfast.board.loading import eighths, limits_of
     from handfast.desk.playing import prepare as checked
-    from handfast.sessions.jaws import found_of
     from handfast.sessions.probe import parts
     from handfast.sessions.without_host import frames
-    from handfast.store.runs import load_run
 
     if not 0 < within < 0.2:
         raise InputError(
@@ -73,10 +71,10 @@ def prepare(
     ready = checked(desk, path, routine, mode, overrule, slowly=False)
     number: int | None = None
     trims: Trims = {}
+    closed: Mapping[int, float] = {}
     if not untrimmed and mode != "raw":
-        number, trims = _trims(desk, ready, run)
+        number, trims, closed = _trims(desk, ready, run)
     _, channels = limits_of(desk.bench)
-    closed = {} if number is None else found_of(ready.motion, load_run(desk.folder.database, number))
     q, gaps = frames(ready.model, ready.motion, ready.creeps, trims, desk.bench.controller.frame, closed)
     pulses = np.zeros((len(q), 12), dtype=int)
     asked = joint_pulses(desk.bench, q, gaps)
@@ -97,13 +95,14 @@ def prepare(
     return Prepared(ready, number, (len(q) - 1) * desk.bench.controller.frame, thin, ramp)
 
 
-def _trims(desk: Desk, ready: Ready, number: int | None) -> tuple[int | None, Trims]:
-    """The run whose trims fit, and they; none if no run is there that fits and none was asked for."""
+def _trims(desk: Desk, ready: Ready, number: int | None) -> tuple[int | None, Trims, Mapping[int, float]]:
+    """The run whose trims fit, they, and the gaps that its jaws found; none if no run fits and none was asked for."""
+    from handfast.sessions.jaws import found_of
     from handfast.sessions.without_host import trims_of
     from handfast.store.runs import list_runs, load_run
 
     if number is not None:
-        run: Run = load_run(desk.folder.database, number)
+        run = load_run(desk.folder.database, number)
         if (run.routine, run.mode) != (ready.routine.name, ready.mode):
             raise InputError(
                 f"run {number} played {run.routine}, {run.mode}",
@@ -111,14 +110,15 @@ def _trims(desk: Desk, ready: Ready, number: int | None) -> tuple[int | None, Tr
                 expected=f"a run of {ready.routine.name}, {ready.mode}",
                 next_step="name another, or none for the newest that fits",
             )
-        return number, trims_of(ready.model, ready.motion, run)
+        return number, trims_of(ready.model, ready.motion, run), found_of(ready.motion, run)
     rows = list_runs(desk.folder.database)
     for n in [n for n, _, name, mode, _ in reversed(rows) if (name, mode) == (ready.routine.name, ready.mode)]:
         try:
-            return n, trims_of(ready.model, ready.motion, load_run(desk.folder.database, n))
+            run = load_run(desk.folder.database, n)
+            return n, trims_of(ready.model, ready.motion, run), found_of(ready.motion, run)
         except InputError:
             continue
-    return None, {}
+    return None, {}, {}
 
 
 def store(open_: Open, prepared: Prepared, hold: bool, repeats: int) -> InMemory:

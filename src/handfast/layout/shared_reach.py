@@ -151,7 +151,7 @@ def shared_reach(tables: tuple[ReachTable, ReachTable], at: Array, grid: Grid) -
     size = max(one.front.shape[1], two.front.shape[1])
 
     def wide(rows: np.ndarray) -> np.ndarray:
-        return np.ascontiguousarray(np.pad(rows, ((0, 0), (0, size - rows.shape[1])))[None])
+        return np.ascontiguousarray(np.pad(rows, ((0, 0), (0, size - rows.shape[1]))))
 
     at = np.ascontiguousarray(np.asarray(at, dtype=float).reshape(-1, 2, 3))
     out = np.zeros((len(at), one.front.shape[0], 3), dtype=np.int64)
@@ -162,19 +162,3 @@ def shared_reach(tables: tuple[ReachTable, ReachTable], at: Array, grid: Grid) -
     )  # fmt: skip
     volumes = out.astype(np.float64) * grid.volume
     return Shares(volumes[:, :, 0], volumes[:, :, 1], volumes[:, :, 2])
-
-
-def directly(chains: tuple[Chain, Chain], at: Array, points: Array, lean: float) -> np.ndarray:
-    """Which of both arms (2, N) reach points (N, 3) m with fingers leaning outwards, bases at (2, 3): closed forms,
-    point by point. The table's rival, and what is used where an arm has no table."""
-    found = np.zeros((2, len(points)), dtype=bool)
-    for arm in range(2):
-        height = float(chains[arm].bases[0, 2, 3])
-        base = yaw_pose(np.array([at[arm, 0], at[arm, 1], height]), float(at[arm, 2]))
-        way = points[:, :2] - at[arm, :2]
-        out = way / np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
-        z = np.column_stack([np.sin(lean) * out, np.full(len(points), -np.cos(lean))])
-        side = np.column_stack([-out[:, 1], out[:, 0], np.zeros(len(points))])
-        X = pose(np.stack([np.cross(side, z), side, z], axis=-1), points)
-        found[arm] = reaches(replace(chains[arm], bases=base[None]), X)
-    return found

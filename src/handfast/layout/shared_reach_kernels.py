@@ -10,7 +10,7 @@ from handfast.kernels import inner, kernel
 
 @inner
 def ones(bits):
-    """Number of ones of a non-negative 64-bit integer (Warren, *Hacker's Delight*, chapter 5)."""
+    """Number of ones of a non-negative 64-bit integer (Warren, *Hacker's Delight*, chapter 5, from memory)."""
     bits = bits - ((bits >> 1) & 0x5555555555555555)
     bits = (bits & 0x3333333333333333) + ((bits >> 2) & 0x3333333333333333)
     bits = (bits + (bits >> 4)) & 0x0F0F0F0F0F0F0F0F
@@ -21,18 +21,17 @@ def ones(bits):
     return bits & 0x7F
 
 
-@kernel("void(i8[:,:,::1], i8[:,:,::1], i8[:,:,::1], i8[:,:,::1], f8, f8[:,::1], f8[:,:,::1], f8[::1], f8[::1],"
-        " i8[:,:,::1])")  # fmt: skip
+@kernel("void(i8[:,::1], i8[:,::1], i8[:,::1], i8[:,::1], f8, f8[:,::1], f8[:,:,::1], f8[::1], f8[::1], i8[:,:,::1])")
 def shared_kernel(front, back, far_front, far_back, step, travel, at, xs, ys, out):
     """out (M, L, 3): cells reached by the left arm, by the right, by both.
 
-    front, back (1, L, R) of the left arm and far_front, far_back of the right: bits of the heights that are reached
+    front, back (L, R) of the left arm and far_front, far_back of the right: bits of the heights that are reached
     at each distance, facing there and over the shoulder; travel (2, 2) rad of the first joints; at (M, 2, 3): x, y, yaw
     of both bases; xs, ys: the grid's columns.
     """
-    R = front.shape[2]
+    R = front.shape[1]
     for n in range(at.shape[0]):
-        for level in range(front.shape[1]):
+        for level in range(front.shape[0]):
             for k in range(3):
                 out[n, level, k] = 0
         for a in range(xs.shape[0]):
@@ -53,13 +52,13 @@ def shared_kernel(front, back, far_front, far_back, step, travel, at, xs, ys, ou
                         index0, ahead0, behind0 = far, ahead, behind
                     else:
                         index1, ahead1, behind1 = far, ahead, behind
-                for level in range(front.shape[1]):
+                for level in range(front.shape[0]):
                     left = right = 0
                     if index0 < R:
-                        left = (front[0, level, index0] if ahead0 else 0) | (back[0, level, index0] if behind0 else 0)
+                        left = (front[level, index0] if ahead0 else 0) | (back[level, index0] if behind0 else 0)
                     if index1 < R:
-                        right = (far_front[0, level, index1] if ahead1 else 0) | (
-                            far_back[0, level, index1] if behind1 else 0
+                        right = (far_front[level, index1] if ahead1 else 0) | (
+                            far_back[level, index1] if behind1 else 0
                         )
                     if left:
                         out[n, level, 0] += ones(left)

@@ -74,3 +74,12 @@ class Run:
     notes: tuple[str, ...] = ()
     grips: tuple[Grip, ...] = ()
     sample: np.ndarray | None = None
+
+    @property
+    def missed_grips(self) -> tuple[str, ...]:
+        """What is to be said of jaws that felt nothing, one sentence each."""
+        return tuple(
+            f"The {g.side} jaws felt nothing between them in step {g.step + 1}: was the thing there?"
+            for g in self.grips
+            if not g.felt
+        )

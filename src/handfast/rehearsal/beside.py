@@ -17,6 +17,7 @@ from handfast.mechanics.model import Model
 from handfast.records.run import Run
 from handfast.rehearsal.outcome import Landed
 from handfast.rehearsal.watch import Seen
+from handfast.standins.truth import Truth
 
 WITHIN = 0.10
 """Share of the larger torque by which the two may differ."""
@@ -125,7 +126,7 @@ class Place:
     allowed: by how much the two may differ, m: `APART` where every joint's side of its play is decided, else what the
     prediction leaves open; touch: what outside the arm bears on it there through what it holds, in words; told: how far
     off its target the TCP may rest with a feedback that is as near as the run brought it, to half a step of the
-    converter, m.
+    converter where no noise makes means of many readings finer, m.
     """
 
     step: int
@@ -150,7 +151,7 @@ class Place:
         if self.touch:
             return self.touch
         if self.apart <= self.allowed + self.told:
-            return f"its feedback is known to half a step of the converter: {self.told * 1e3:.1f} mm"
+            return f"its feedback tells it to {self.told * 1e3:.1f} mm: what the trim left, and a converter's half step"
         return "no cause found"
 
     def plain(self) -> dict[str, Any]:
@@ -168,7 +169,13 @@ class Place:
 
 
 def beside(
-    bench: Bench, model: Model, landings: Sequence[Landing], landed: Sequence[Landed], run: Run, seen: Seen
+    bench: Bench,
+    truth: Truth,
+    model: Model,
+    landings: Sequence[Landing],
+    landed: Sequence[Landed],
+    run: Run,
+    seen: Seen,
 ) -> list[Place]:
     """Predicted and rehearsed landing of every pose that came to rest."""
     said = {(x.step, x.side): x for x in landings if not x.row}
@@ -194,7 +201,10 @@ def beside(
         decided = fast.undecided.farthest < DECIDED
         allowed = APART if decided else fast.undecided.farthest + 2.0 * fast.sigma + APART
         J = places(model.chain.only(arm), rest.feedback).J[0, :, 3:]
-        steps = 0.5 / np.abs([joint.wiper_slope for joint in bench.arm(x.side).joints])
+        coarse = (
+            truth.wiper_noise[bench.columns(x.side)] < 0.5 * bench.controller.reference / 2**bench.controller.wiper_bits
+        )
+        steps = np.where(coarse, 0.5, 0.0) / np.abs([joint.wiper_slope for joint in bench.arm(x.side).joints])
         off = steps + (np.abs(rest.target - rest.feedback) if run.mode != "raw" else 0.0)
         told = float(np.linalg.norm(np.linalg.norm(J, axis=1) * off))
         found.append(Place(x.step, x.side, fast.miss, x.miss, decided, allowed, touch, told))

@@ -66,8 +66,8 @@ def whole_figures(
     gaps: Array, loads: Array, handed: Mapping[str, float],
 ) -> tuple[Figure, ...]:  # fmt: skip
     """All figures, from what the fast answers have at the plan's samples t (N,) s: planned (N, K) rad, torque (N, K)
-    N·m passed to the links, currents (N, S) A by servo, gaps (N, P) m, loads (N, 2) kg;
-    handed: until when a person held each thing."""
+    N·m passed to the links, currents (N, S) A by servo, gaps (N, P) m, loads (N, 2) kg; handed:
+    until when a person held each thing."""
     assert run.sample is not None
     on = (seen.t >= run.t[0]) & (seen.t <= run.t[-1])
     frame = np.searchsorted(run.t, seen.t[on]).clip(0, len(run.t) - 1)
@@ -76,9 +76,9 @@ def whole_figures(
     touching, holding = _touching(bench, seen, handed)
     # A load that is planned and not in the hand, or in it and not planned, is on its way from or to somewhere.
     apart = touching[on] | (holding[on] != (loads[sample] > 0.0))
-    free = ~_widened(apart, round(AFTER / dt), round(AFTER / dt))
+    free = ~_widened(apart, round(AFTER / dt))
     goes = np.concatenate([[False], np.diff(run.sample) != 0])[frame]
-    going = _widened(goes[:, None], 0, round(LAG / dt))[:, 0]
+    going = _widened(goes[:, None], round(LAG / dt))[:, 0]
     found = _torques(bench, model, seen, on, free, going, torque[sample], planned[sample])
     found += _currents(bench, model, seen, on, free, currents[sample])
     nearest = _nearest(model, run, seen, on, gaps, t)
@@ -107,13 +107,11 @@ def _touching(bench: Bench, seen: Seen, handed: Mapping[str, float]) -> tuple[np
     return found, holding
 
 
-def _widened(mask: np.ndarray, before: int, after: int) -> np.ndarray:
-    """Looks (N, n) at which, or within so many looks before or after which, a mask is true."""
-    N = len(mask)
-    k = np.arange(N)
-    high, low = np.minimum(k + before, N - 1), np.maximum(k - after - 1, -1)
-    whole = np.concatenate([np.zeros((1, mask.shape[1]), dtype=int), np.cumsum(mask.astype(int), axis=0)])
-    result: np.ndarray = (whole[high + 1] - whole[low + 1]) > 0
+def _widened(mask: np.ndarray, looks: int) -> np.ndarray:
+    """Looks (N, n) at which, or within so many looks of which, a mask is true."""
+    from scipy.ndimage import maximum_filter1d
+
+    result: np.ndarray = maximum_filter1d(mask.astype(np.uint8), 2 * looks + 1, axis=0, mode="constant") > 0
     return result
 
 

@@ -97,7 +97,8 @@ def meeting_picture(view: RoutineView, met: list[Met], name: str) -> Picture:
         y = 14 + n * high
         title = f"{view.routine.title(m.step)}, {PARTS[k]}"
         picture.text(left - 8, y + 9.5, title, SMALL - 0.5, "end", room=left - 12)
-        picture.box(at(min(values[n], 0.0)), y + 1, abs(at(values[n]) - at(0.0)), high - 6, COLOURS[m.giver], INK, 0.8)
+        fill = COLOURS[m.giver] if values[n] >= 0.0 else picture.hatch("crossed", INK, 4.0, 0.7)
+        picture.box(at(min(values[n], 0.0)), y + 1, abs(at(values[n]) - at(0.0)), high - 6, fill, INK, 0.8)
         start = max(values[n], 0.0)
         if whole[n] > start:
             picture.box(at(start), y + 1, at(whole[n]) - at(start), high - 6, picture.hatch("rising", RULE, 4.0, 0.7),
@@ -111,6 +112,7 @@ def meeting_picture(view: RoutineView, met: list[Met], name: str) -> Picture:
         picture, 56, bottom + 24, WIDTH - 62,
         [
             (fill_sample(picture, COLOURS[met[0].giver]), "room left, in the colour of the arm that gives"),
+            (fill_sample(picture, picture.hatch("crossed", INK, 4.0, 0.7)), "missing"),
             (fill_sample(picture, picture.hatch("rising", RULE, 4.0, 0.7), RULE), "taken off for what is not known"),
             (
                 stroke_sample(picture, INK, 0.9, "6 3 1 3"),

@@ -17,7 +17,12 @@ from handfast.bench.parts import SIDES, Bench, Servoed
 from handfast.geometry.rigid import Array
 
 _GUESS, _GUESS_SD, _MEASURED_SD = 0.3, 0.4, 0.06
+"""First guess where nobody measured, one standard deviation of it, and that of a measured value (common practice, no
+source)."""
+
 _MODEL = 0.01
+"""Error of a fit that no noise explains: loads that shift shafts (from simulated arms, no source)."""
+
 _QUIET_FRAMES = 25
 _RESTART_FRAMES = 400
 _BLOCK = 8

@@ -288,11 +288,6 @@ def play(
     player.play(creeps or {})
     t, command, feedback, supply, current, step = (np.array(column) for column in zip(*player.log, strict=True))
     follows = ", ".join(f"{k:.2f}" for k in player.wire.fit.follows)
-    empty = tuple(
-        f"the {g.side} jaws felt nothing between them in step {motion.routine.title(g.step)}"
-        for g in player.grips
-        if not g.felt
-    )
     return Run(
         routine=motion.routine.name,
         mode=mode,
@@ -307,5 +302,5 @@ def play(
         sample=np.array(player.samples, dtype=int),
         rests=tuple(player.rests),
         grips=tuple(player.grips),
-        notes=(f"feedback follows the supply by: {follows}", *empty),
+        notes=(f"feedback follows the supply by: {follows}",),
     )

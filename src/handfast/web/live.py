@@ -98,7 +98,7 @@ class PageRun:
             landings=" ".join(
                 [
                     f"Feedback came to rest within {middle:.2f}° of its target (middle of {len(lacking)} poses).",
-                    *(f"The {g.side} jaws felt nothing between them." for g in run.grips if not g.felt),
+                    *run.missed_grips,
                 ]
             ),
         )  # fmt: skip

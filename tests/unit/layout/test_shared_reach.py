@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from handfast.layout.shared_reach import LEANS, Grid, ReachTable, directly, grid_over, reach_table, shared_reach
+from handfast.layout.shared_reach import LEANS, Grid, ReachTable, grid_over, reach_table, shared_reach
 from support import seedling
+from support.outward import directly
 
 
 def ball(radius: float, height: float, heights: np.ndarray, step: float = 1e-3) -> ReachTable:
