@@ -30,10 +30,11 @@ from handfast.fitting.pulses import fit_pulses, pulse_values
 from handfast.fitting.values import values_of
 from handfast.landing.dead_motion import at_rest
 from handfast.landing.flank import holding_torques
-from handfast.landing.predict import jumps, land
+from handfast.landing.predict import land
 from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Model, model_of
-from handfast.motion.plan import DT, Motion, plan
+from handfast.motion.laid_down import Motion
+from handfast.motion.plan import plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.records.readings import LandingRead, Readings
 from handfast.records.recording import Recording, read_recording
@@ -251,39 +252,29 @@ class Trial:
         return found
 
     def jumped(self, model: Model, least: float = 1e-3) -> tuple[int, int, int]:
-        """Jumps of a TCP of at least `least` m along the played motions: true ones, those foretold, false alarms.
+        """Jumps of a TCP of at least `least` m along the corrected runs: true ones, those foretold, false alarms.
 
         A true one: a link crosses its slack from one side to the other and stays there. Foretold: the same joint,
-        within 0.3 s.
+        within 0.3 s of the motion, its stops taking no time.
         """
         true_count = hits = alarms = 0
         for name, recording in self.recordings.items():
             routine, _ = routine_from(recording, model, name)
-            motion = correct(model, routine).motion
-            arms = self.arms(6)
-            wire = Powered(self.bench, DirectBoard(self.bench, arms))
-            wire.attach()
-            wire.ramp(motion.q[0])
-            wire.hold(motion.q[0], 0.5)
-            per_frame = round(wire.frame_time / DT)
-            slack, at = [], []
-            for k in range(0, len(motion.t), per_frame):
-                for arm in range(2):
-                    wire.arms.holds(arm, float(motion.loads[k, arm]), motion.load_offsets[k, arm])
-                wire.send(motion.q[k])
-                slack.append(arms.slack())
-                at.append(motion.t[k])
-            true = crossings(np.array(at), np.array(slack), self.truth, motion, per_frame, least)
-            said = jumps(
-                model, motion.t, motion.q, motion.qd, facts_of(model.bench, routine, motion=motion).link_torque
-            )
+            correction = correct(model, routine)
+            motion = correction.motion
+            creeps = {sample: Creep(w) for sample, w in correction.approach.items()}
+            with self.arms(6) as arms:
+                watched = Watched(arms)
+                run = play(model, motion, DirectBoard(model.bench, arms), "corrected", creeps, on_frame=watched)
+            all_true = crossings(run.t, run.sample, np.array(watched.slack), self.truth, motion)
+            true = [(at, i) for at, i, size, lasts in all_true if size >= least and lasts]
             names = model.bench.joint_names
+            said = facts_of(model.bench, correction.routine, motion=motion).jumps
             told = [(j.time, names.index(f"{j.side} {j.joint}"), j.size) for j in said]
             true_count += len(true)
             hits += sum(any(i == k and abs(t - u) < 0.3 for t, i, _ in told) for u, k in true)
-            all_true = crossings(np.array(at), np.array(slack), self.truth, motion, per_frame, 0.0)
             alarms += sum(
-                size > least and not any(i == k and abs(t - u) < 0.3 for u, k in all_true) for t, i, size in told
+                size > least and not any(i == k and abs(t - u) < 0.3 for u, k, _, _ in all_true) for t, i, size in told
             )
         return true_count, hits, alarms
 
@@ -312,14 +303,25 @@ class Trial:
         return middle(plain), middle(before), middle(after)
 
 
+class Watched:
+    """Notes after every frame where the links of arms are in their play, rad."""
+
+    def __init__(self, arms: ServoArms):
+        self.arms, self.slack = arms, list[np.ndarray]()
+
+    def __call__(self, *_: object) -> None:
+        """A frame has passed."""
+        self.slack.append(self.arms.slack())
+
+
 LASTING = 0.25
 """A link that comes back sooner, s, has rattled in its play and not jumped."""
 
 
-def crossings(t: np.ndarray, slack: np.ndarray, truth: Truth, motion: Motion, per_frame: int, least: float) -> list:
-    """Times and joints at which a link crossed its slack from one end to the other, its TCP moving `least` m."""
+def crossings(t: np.ndarray, sample: np.ndarray, slack: np.ndarray, truth: Truth, motion: Motion) -> list:
+    """Where links went over in a run: time in the motion s, joint, how far the TCP went m, and whether it lasted."""
     found = []
-    J = places(truth.chain, motion.q[::per_frame][: len(t)]).J[..., 3:]
+    J = places(truth.chain, motion.q[sample]).J[..., 3:]
     for i in range(slack.shape[1]):
         b = truth.unseen_play[i]
         side = np.where(slack[:, i] > 0.35 * b, 1, np.where(slack[:, i] < -0.35 * b, -1, 0))
@@ -328,9 +330,8 @@ def crossings(t: np.ndarray, slack: np.ndarray, truth: Truth, motion: Motion, pe
         ends = np.append(t[over], t[-1])
         for k, n in enumerate(over):
             since = t[over[k - 1]] if k else -np.inf
-            lasting = ends[k + 1] - t[n] >= LASTING and t[n] - since >= LASTING
-            if np.linalg.norm(J[n, i]) * b >= least and (lasting or not least):
-                found.append((float(t[n]), i))
+            lasts = ends[k + 1] - t[n] >= LASTING and t[n] - since >= LASTING
+            found.append((float(motion.t[sample[n]]), i, float(np.linalg.norm(J[n, i]) * b), lasts))
     return found
 
 

@@ -9,13 +9,14 @@ import numpy as np
 
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Bench
-from handfast.correction.correct import as_corrected
+from handfast.correction.correct import approach_ways, approaches, as_corrected
 from handfast.geometry.rigid import Array
-from handfast.landing.predict import Jump, Landing, Poses, Way, jumps, land
+from handfast.landing.predict import Landing, Poses, Way, land
 from handfast.mechanics.clearance import survey
 from handfast.mechanics.dynamics import spring_torques
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, torque_limits, voltages
+from handfast.motion.as_played import Jump, as_played, jumps
 from handfast.motion.gripping import grip_share
 from handfast.motion.passing import hands_together
 from handfast.motion.plan import Laws, Motion, plan
@@ -141,9 +142,10 @@ class Facts:
 
     @cached_property
     def jumps(self) -> list[Jump]:
-        """Where a load changes sides on the way and the TCP jumps."""
+        """Where a link goes over to the other side of its play on the way and the TCP jumps."""
         m = self.motion
-        return jumps(self.model, m.t, m.q, m.qd, self.link_torque)
+        ways = approaches(m, approach_ways(self.model, self.poses), self.model) if self.corrected else {}
+        return jumps(self.model, m, as_played(self.model, m, ways))
 
     def place(self, sample: int, side: str) -> str:
         """A moment of one arm in words: 'left, step 3 grip'."""

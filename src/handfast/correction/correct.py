@@ -74,7 +74,7 @@ def correct(model: Model, routine: Routine, known: Laws | None = None) -> Correc
     target = np.clip(target, np.minimum(low, poses.taught), np.maximum(high, poses.taught))
     corrected = _with_targets(model, plain, motion, target)
     moved = plan(model, corrected, known=known)
-    return Correction(corrected, moved, _approaches(moved, ways, model))
+    return Correction(corrected, moved, approaches(moved, ways, model))
 
 
 def _nudged(model: Model, routine: Routine, motion: Motion, target: Array) -> Array:
@@ -113,10 +113,18 @@ def approach_ways(model: Model, poses: Poses) -> Array:
 def as_corrected(model: Model, poses: Poses) -> Poses:
     """Poses as a corrected run comes to rest at them: joints of undecided flank from their known side."""
     ways = approach_ways(model, poses)
-    return replace(poses, moved=np.where(ways != 0, ways, poses.moved))
+    steered = ways != 0
+    return replace(
+        poses,
+        moved=np.where(steered, ways, poses.moved),
+        turned=np.where(steered, ways, poses.turned),
+        trails=np.where(steered, ways, poses.trails),
+        steered=steered,
+    )
 
 
-def _approaches(motion: Motion, ways: Array, model: Model) -> dict[int, Array]:
+def approaches(motion: Motion, ways: Array, model: Model) -> dict[int, Array]:
+    """Joints (K,) that come home from a known side at each stop (by its sample): ways (N, K) of its arrivals."""
     found: dict[int, Array] = {}
     for n, arrival in enumerate(motion.arrivals):
         if arrival.row:

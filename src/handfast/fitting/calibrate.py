@@ -182,6 +182,7 @@ def _wild(readings: Readings, residual: Array) -> tuple[str, ...]:
     labels += [f"gauge reading {n + 1} at {g.joint}" for n, g in enumerate(readings.gauges)]
     labels += [f"pull {n + 1} at {p.joint}" for n, p in enumerate(readings.pulls)]
     labels += [f"weight {n + 1} on the {s.arm} arm" for n, s in enumerate(readings.sags)]
+    labels += [f"push {n + 1} of the {p.arm} arm" for n, p in enumerate(readings.pushes)]
     for n, landing in enumerate(readings.landings):
         labels += [f"landing {n + 1} of the {landing.arm} arm"] * 3
     bad = [label for label, r in zip(labels, residual, strict=True) if abs(r) > 4.0]

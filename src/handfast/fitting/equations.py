@@ -11,10 +11,10 @@ from handfast.bench.lines import noise_angles
 from handfast.bench.parts import SIDES
 from handfast.fitting.unknowns import Shown, Unknowns
 from handfast.geometry.rigid import Array
-from handfast.landing.flank import resting_offsets, taught_offsets
+from handfast.landing.flank import lead_of, pushed_offsets, resting_offsets, taught_offsets
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.records.readings import LandingRead, Readings, Sag, signs_of
+from handfast.records.readings import LandingRead, Push, Readings, Sag, signs_of
 
 LEAD_SCATTER = 0.15
 """How much of a hand-led joint's lead varies from one time to the next, one standard deviation."""
@@ -31,7 +31,7 @@ class _HandLed:
 
 def led_link(unknowns: Unknowns, model: Model, x: Array, shown: Shown, ways: Array) -> Array:
     """Link angles (N, K) of limp arms led by hand: the link leads the feedback by half the play and the windup."""
-    lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+    lead = lead_of(model)
     result: Array = unknowns.angles(x, shown) + ways * lead
     return result
 
@@ -72,6 +72,7 @@ class Equations:
         )
         self._gauged = self._shown([g.counts for g in readings.gauges])
         self._sagged = [self._shown([s.counts, s.loaded]) for s in readings.sags]
+        self._pushed = [self._shown([p.counts, p.back]) for p in readings.pushes]
         self._landed = [self._landing_poses(read) for read in readings.landings]
         self.noise = noise_angles(bench) / np.sqrt(5.0)
         # The spread of each reading is taken at the start and kept, so that the problem stays one of least squares.
@@ -97,7 +98,7 @@ class Equations:
         u = self.unknowns
         x0 = np.zeros(u.size)
         model = u.model_at(x0)
-        lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+        lead = lead_of(model)
         q = led_link(u, model, x0, led.shown, led.ways)
         slope = np.column_stack([(of(model, q + 1e-6 * e) - of(model, q - 1e-6 * e)) / 2e-6 for e in np.eye(u.K)])
         unsure = np.where(led.ways == 0, lead / np.sqrt(3.0), LEAD_SCATTER * lead)
@@ -140,7 +141,7 @@ class Equations:
         u = self.unknowns
         x0 = np.zeros(u.size)
         model = u.model_at(x0)
-        lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+        lead = lead_of(model)
 
         def joint_variance(ways: Array) -> Array:
             unsure = np.where(ways == 0, lead / np.sqrt(3.0), LEAD_SCATTER * lead)
@@ -178,6 +179,7 @@ class Equations:
             *self._gauges(model, x),
             *self._pulls(model),
             *[self._sag(model, x, sag, shown) for sag, shown in zip(self.readings.sags, self._sagged, strict=True)],
+            *[self._push(model, x, p, shown) for p, shown in zip(self.readings.pushes, self._pushed, strict=True)],
             *[self._landing(model, x, r, shown) for r, shown in zip(self.readings.landings, self._landed, strict=True)],
         ]
         return np.concatenate([np.atleast_1d(p) for p in parts]) if parts else np.zeros(0)
@@ -204,7 +206,7 @@ class Equations:
             return []
         names = self.unknowns.bench.joint_names
         angles = self.unknowns.angles(x, self._gauged)
-        lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+        lead = lead_of(model)
         index = [names.index(g.joint) for g in gauges]
         way = np.array([1.0 if g.way == "+" else -1.0 for g in gauges])
         link = angles[np.arange(len(gauges)), index] + way * lead[index]
@@ -234,6 +236,23 @@ class Equations:
         J = places(model.chain, q).J[0, columns, 5]
         noise = float(np.sqrt((J**2 * (2.0 * self.noise[columns] ** 2 + rest.half[1, columns] ** 2 / 3.0)).sum()))
         return np.array([(z[0] - z[1] - sag.down) / np.hypot(sag.error, noise)])
+
+    def _push(self, model: Model, x: Array, push: Push, shown: Shown) -> Array:
+        """A push to and fro shows at once the play of every joint that it turns over, and what it bends."""
+        u = self.unknowns
+        arm = SIDES.index(push.arm)
+        columns = u.bench.columns(SIDES[arm])
+        q = u.angles(x, shown)
+        force = np.array([push.force, push.force]) * [[1.0], [-1.0]]
+        rest = pushed_offsets(model, q, arm, force)
+        along = np.array(push.force) / np.linalg.norm(push.force)
+        at = places(model.chain, q + rest.mean)
+        stands = at.X_WT[:, arm, :3, 3] @ along
+        J = at.J[0, columns, 3:] @ along
+        noise = np.sqrt(
+            (J**2 * (2.0 * self.noise[columns] ** 2 + (rest.half[:, columns] ** 2).sum(axis=0) / 3.0)).sum()
+        )
+        return np.array([(stands[0] - stands[1] - push.off) / np.hypot(push.error, float(noise))])
 
     def landing_misses(self, x: Array) -> Array:
         """Read minus predicted landing (N, 3), m, of every landing reading."""
@@ -265,7 +284,7 @@ class Equations:
         X = places(model.chain, np.concatenate([taught + taught_off.mean, played + played_off.mean])).X_WT
         off = X[1, arm, :3, 3] - X[0, arm, :3, 3] - np.array(read.off)
         J = places(model.chain, taught).J[0, columns, 3:]
-        lead = model.unseen_play[columns] / 2.0 + model.compliance[columns] * model.limp_friction[columns]
+        lead = lead_of(model)[columns]
         variance = (
             self.noise[columns] ** 2 * 2.0
             + (LEAD_SCATTER * lead) ** 2

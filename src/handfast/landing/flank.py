@@ -25,6 +25,7 @@ import numpy as np
 
 from handfast.geometry.rigid import Array
 from handfast.mechanics.dynamics import inverse_dynamics, spring_torques
+from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 
 HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
@@ -53,6 +54,12 @@ def holding_torques(model: Model, q: Array, loads: Array, load_offsets: Array) -
     return result
 
 
+def lead_of(model: Model) -> Array:
+    """By how much (K,) rad hand-led links lead their feedback: half the play and the windup of the limp gears."""
+    result: Array = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+    return result
+
+
 def taught_offsets(
     model: Model, q: Array, arrived: Array, held: np.ndarray, loads: Array, load_offsets: Array
 ) -> Offsets:
@@ -68,7 +75,7 @@ def taught_offsets(
     """
     b, c = model.unseen_play, model.compliance
     tau = holding_torques(model, q, loads, load_offsets)
-    lead = b / 2.0 + c * model.limp_friction
+    lead = lead_of(model)
     held_mean, held_half = arrived * lead, np.where(arrived == 0, lead, 0.0)
 
     loaded = np.abs(tau) > model.friction
@@ -87,12 +94,16 @@ def taught_offsets(
     )
 
 
-def resting_offsets(model: Model, q: Array, last_motion: Array, loads: Array, load_offsets: Array) -> Offsets:
+def resting_offsets(
+    model: Model, q: Array, last_motion: Array, loads: Array, load_offsets: Array, trails: Array | None = None
+) -> Offsets:
     """Link minus feedback where the servos hold the arms still after a driven motion.
 
     last_motion (N, K): +1, -1 the way of the joint's last driven motion, 0 before the first one. A joint whose
-    load exceeds its own friction lies on gravity's flank; the others trail their last motion.
+    load exceeds its own friction lies on gravity's flank; the others trail their last motion, or the one of `trails`
+    (-1 to 1), if that is given.
     """
+    trails = last_motion if trails is None else trails
     b, c = model.unseen_play, model.compliance
     tau = holding_torques(model, q, loads, load_offsets)
     loaded = np.abs(tau) > model.friction
@@ -100,10 +111,29 @@ def resting_offsets(model: Model, q: Array, last_motion: Array, loads: Array, lo
     # and trails by half the play and that windup.
     windup = c * model.friction * last_motion
     trail = b / 2.0 + c * model.friction
-    flank = np.where(loaded, -np.sign(tau), -last_motion)
+    flank = np.where(loaded, -np.sign(tau), -trails)
     mean = flank * b / 2.0 - c * tau - windup
-    half = np.where(loaded | (last_motion != 0), 0.0, trail)
+    half = np.where(loaded | (trails != 0), 0.0, trail)
     return Offsets(mean, half, flank)
+
+
+def pushed_offsets(model: Model, q: Array, arm: int, force: Array) -> Offsets:
+    """Link minus feedback where the servos hold still and the TCP of one arm is pushed with force (N, 3) N.
+
+    The push takes J^T f off what each servo has to give, and the links move its way: their windup is that of the
+    joints' friction against it.
+    """
+    b, c = model.unseen_play, model.compliance
+    q = np.atleast_2d(q)
+    part = model.chain.columns(arm)
+    J = places(model.chain, q).J[:, part, 3:]
+    pushed = np.zeros_like(q)
+    pushed[:, part] = np.einsum("nkr,nr->nk", J, force)
+    tau = holding_torques(model, q, np.zeros((1, 2)), np.zeros((1, 2, 3))) - pushed
+    loaded = np.abs(tau) > model.friction
+    flank = np.where(loaded, -np.sign(tau), 0.0)
+    mean = flank * b / 2.0 - c * (tau + model.friction * np.sign(pushed))
+    return Offsets(mean, np.where(loaded, 0.0, b / 2.0), flank)
 
 
 def moving_offsets(model: Model, q: Array, qd: Array, tau: Array, start: Array | None = None) -> Offsets:

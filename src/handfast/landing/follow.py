@@ -1,12 +1,13 @@
 """Along a motion: what the feedback does while the target moves, and where the links are in their play.
 
-A proportional servo moves on only while its error gives more drive than load and gear friction ask, so its
-feedback stops short of a target on either side, by an amount that each change of direction has to run through
-first; the play comes after that. At speed w the error grows by w·full_drive/free_speed (the back voltage of the
-motor).
+Each servo drives in proportion to its error, outside its dead band, on the torque-speed line of its motor, against its
+load, the inertia that it moves and the friction of gears and joint. Behind the motor comes the play that the feedback
+sees, behind the shaft the play that it does not see. A link that its load, or its own inertia, presses lies on the
+far side from the push; one that nothing presses is left where it is until the shaft takes it along. So a driven link
+trails, unless it is braked harder than its joint's friction brakes it: then it runs ahead to the leading side.
 
-Source: the torque-speed line of a permanent-magnet motor and a play operator in series with a stop operator
-(Krasnosel'skii & Pokrovskii, *Systems with Hysteresis*, 1989, from memory).
+Source: the torque-speed line of a permanent-magnet motor and play operators in series (Krasnosel'skii & Pokrovskii,
+*Systems with Hysteresis*, 1989, from memory).
 """
 
 from __future__ import annotations
@@ -21,44 +22,66 @@ from handfast.mechanics.model import Model
 FALL = 0.02
 """Time in which a loaded link crosses its play, s (common practice, no source)."""
 
+MEMORY = 0.015
+"""Time over which a torque must last to press a link across, s (common practice, no source)."""
+
+DAMPED = 0.8
+"""Share of critical damping that a servo's electronics give with the inertia it moves (common practice, no source)."""
+
 ACROSS = 0.35
 """Share of the play, either side of its middle, beyond which a link counts as being on that side."""
+
+_PART = 2e-3
+"""Time step of the servos' own motion, s."""
 
 
 @dataclass(frozen=True)
 class Followed:
-    """feedback (N, K) rad; slack (N, K) rad: link minus feedback through the unseen play, within ± half of it."""
+    """feedback (M, K) rad; slack (M, K) rad: link minus feedback through the unseen play, within ± half of it."""
 
     feedback: Array
     slack: Array
 
 
-def follow(model: Model, t: Array, q: Array, tau: Array, start: Array | None = None) -> Followed:
-    """Follow targets q (N, K) rad at even times t (N,) s, under loads tau (N, K) N·m without the joints' friction.
+def follow(
+    model: Model,
+    dt: float,
+    target: Array,
+    load: Array,
+    inertia: Array,
+    start: Array | None = None,
+    trim: np.ndarray | None = None,
+) -> Followed:
+    """Follow targets (M, K) rad at samples dt s apart.
 
-    start (K,): side of its play, -1 to 1, on which each link begins (0: the middle).
+    load (M, K) N·m: torque to the links without friction and without what each joint's own acceleration takes;
+    inertia (M, K) kg·m²: of what each joint moves, its rotor left out. start (K,): side of its play, -1 to 1, on which
+    each link begins (0: the middle). trim (M, K): samples at which the command takes up what the feedback lacks.
     """
     from handfast.landing.follow_kernels import follow_kernel
 
-    dt = float(t[1] - t[0]) if len(t) > 1 else 0.01
     bench = model.bench
     volts = bench.supply.voltage / model.rated_voltage
     dead_time = np.array([bench.servo_of(joint).dead_time for joint in bench.joints])
-    feedback, slack = np.empty_like(q), np.empty_like(q)
+    moved = model.rotor + inertia.mean(axis=0)
+    own = 2.0 * DAMPED * np.sqrt(moved * model.full_drive / model.stall) - model.full_drive / model.free_speed
+    servo = np.array([
+        model.stall * volts, model.full_drive, model.free_speed * volts, np.maximum(own, 0.0), model.dead_band,
+        model.limp_friction, model.friction, model.rotor, model.seen_play, model.unseen_play,
+    ])  # fmt: skip
+    feedback, slack = np.empty_like(target), np.empty_like(target)
     follow_kernel(
-        np.ascontiguousarray(q),
-        np.ascontiguousarray(tau),
+        np.ascontiguousarray(target),
+        np.zeros(target.shape, dtype=bool) if trim is None else np.ascontiguousarray(trim, dtype=bool),
+        np.ascontiguousarray(load),
+        np.ascontiguousarray(inertia),
         np.round(dead_time / dt).astype(np.int64),
-        np.maximum(model.stall * volts / model.full_drive, 1e-9),
-        model.dead_band,
-        model.limp_friction,
-        model.full_drive / model.free_speed / volts,
-        model.free_speed * volts,
-        model.unseen_play,
-        model.friction,
-        np.zeros(q.shape[1]) if start is None else np.asarray(start, dtype=float),
+        np.ascontiguousarray(servo),
+        np.zeros(target.shape[1]) if start is None else np.asarray(start, dtype=float),
         dt,
+        max(1, round(dt / _PART)),
         FALL,
+        MEMORY,
         feedback,
         slack,
     )

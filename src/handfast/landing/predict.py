@@ -22,11 +22,11 @@ from handfast.landing.dead_motion import (
 from handfast.landing.flank import (
     Offsets,
     holding_torques,
+    lead_of,
     rest_error,
     resting_offsets,
     taught_offsets,
 )
-from handfast.landing.follow import crossings, follow
 from handfast.landing.spread import spread_of
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
@@ -34,6 +34,10 @@ from handfast.mechanics.supply import at_joints
 
 Way = Literal["raw", "trimmed"]
 """How a pose is played: its target sent as it is, or the feedback trimmed onto the target after arrival."""
+
+ASTRAY = 0.5
+"""Half plays, one standard deviation, by which a link that nothing presses rests beside where it is foreseen to, if it
+did not come home from a known side (from simulated arms, no source)."""
 
 GAVE_WAY = 0.02
 """Share of hand-led joints that stand on the other side of their play than their last seen motion says: the hand gave
@@ -77,7 +81,9 @@ class Poses:
     """Taught poses of one routine for both arms at once, as (N, K) arrays in joint order.
 
     Each row is one arm's taught pose together with where the other arm stands at that time. target: feedback
-    angles to come to rest at. arrived, held: see `taught_offsets`. moved: way of the last driven motion.
+    angles to come to rest at. arrived, held: see `taught_offsets`. moved: way of the last planned motion; turned: way
+    in which the shaft turned last, once trimmed. trails, -1 to 1: way of the motion behind which each link rests in
+    its play, once trimmed; arrives: the same before any trim. steered: whether a joint comes home from a known side.
     """
 
     side: tuple[Side, ...]
@@ -89,6 +95,10 @@ class Poses:
     held: np.ndarray
     spread: Array
     moved: Array
+    turned: Array
+    trails: Array
+    arrives: Array
+    steered: np.ndarray
     loads: Array
     load_offsets: Array
     voltage: Array
@@ -99,9 +109,10 @@ class Poses:
     flank: Array
 
 
-def played_offsets(model: Model, poses: Poses, at: Array) -> Offsets:
+def played_offsets(model: Model, poses: Poses, at: Array, way: Way = "trimmed") -> Offsets:
     """Link minus feedback when the poses are played with feedback at `at` (N, K)."""
-    rest = resting_offsets(model, at, poses.moved, poses.loads, poses.load_offsets)
+    last, trails = (poses.moved, poses.arrives) if way == "raw" else (poses.turned, poses.trails)
+    rest = resting_offsets(model, at, last, poses.loads, poses.load_offsets, trails)
     b = model.unseen_play
     moving = poses.moving[:, None]
     return Offsets(
@@ -123,16 +134,17 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     # In motion there is no time to trim: the feedback lacks what the load asks for either way.
     error = np.where(poses.moving[:, None], rest_error(poses.tau, np.sign(poses.qd), *servo), error)
     feedback = at - error
-    played = played_offsets(model, poses, feedback)
+    played = played_offsets(model, poses, feedback, way)
     link_taught = poses.taught + taught.mean
     link_played = feedback + played.mean
     here, there = places(model.chain, link_taught), places(model.chain, link_played)
 
     # Standard deviation of each joint's link error, played minus taught.
+    loose = np.abs(tau) <= model.friction
     flank_gap = 0.5 * (played.flank - taught.flank)
     is_held = poses.held == 1
     windup = np.where(is_held, model.limp_friction, np.abs(tau))
-    lead = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+    lead = lead_of(model)
     # Two leads: from one side to the other.
     gave = np.where(is_held & (poses.arrived != 0), 2.0 * lead, 0.0)
     # The mean side a, of ±1, means the other side in (1 - a)/2 of all cases.
@@ -144,11 +156,12 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
         + other * (1.0 - other) * gave**2
         + (np.where(np.isnan(poses.spread), 0.0, poses.spread)) ** 2
         + (TRIM_LEFT * model.dead_band) ** 2
+        + np.where(loose & ~poses.steered & ~poses.moving[:, None], 0.5 * ASTRAY * model.unseen_play, 0.0) ** 2
     )
     if way == "raw":
         variance = variance + spread.pulse_line**2 + (spread.droop_share * error) ** 2
     half = taught.half + played.half
-    pressed = np.abs(tau) > model.friction
+    pressed = ~loose
     slack = (model.unseen_play, model.seen_play, model.dead_band)
 
     landings: dict[int, Landing] = {}
@@ -192,44 +205,4 @@ def _given_way(J: Array, gave: Array) -> Array:
     return result
 
 
-@dataclass(frozen=True)
-class Jump:
-    """Along a motion a link goes over to the other side of its play, and its TCP jumps.
-
-    sure: False where nobody knows from which side, so that it may be there already.
-    """
-
-    time: float
-    side: Side
-    joint: str
-    size: float
-    sure: bool = True
-
-
-def jumps(model: Model, t: Array, q: Array, qd: Array, tau: Array) -> list[Jump]:
-    """Every time along a motion at which a link goes over to the other side of its play, and how far its TCP jumps, m.
-
-    On which side an unloaded link stands before its first motion is not known: where that motion takes it, it may jump.
-    t (N,) s evenly; q, qd, tau (N, K): targets, their speed, torque passed to the links with the joints' friction.
-    """
-    if len(t) < 2:
-        return []
-    load = tau - model.friction * np.sign(qd)
-    found = []
-    pressed = np.abs(load[0]) > model.friction
-    start = np.where(pressed, -np.sign(load[0]), 0.0)
-    crossed = crossings(t, follow(model, t, q, load, start).slack, model.unseen_play, ~pressed)
-    if not crossed:
-        return []
-    J = places(model.chain, q[[n for _, _, n in crossed]]).J
-    names = model.bench.joint_names
-    begun: set[int] = set(np.flatnonzero(pressed).tolist())
-    for k, (time, i, _) in enumerate(crossed):
-        size = float(np.linalg.norm(J[k, i, 3:]) * model.unseen_play[i])
-        side, _, joint = names[i].partition(" ")
-        found.append(Jump(time, "left" if side == "left" else "right", joint, size, i in begun))
-        begun.add(i)
-    return found
-
-
-__all__ = ["DeadMotion", "Jump", "Landing", "Poses", "Way", "at_joints", "jumps", "land", "played_offsets"]
+__all__ = ["DeadMotion", "Landing", "Poses", "Way", "at_joints", "land", "played_offsets"]

@@ -11,7 +11,8 @@ from handfast.landing.predict import Poses
 from handfast.mechanics.dynamics import transmitted_torques
 from handfast.mechanics.model import Model
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, voltages
-from handfast.motion.plan import Motion
+from handfast.motion.as_played import as_played, carried_on
+from handfast.motion.laid_down import Motion
 from handfast.routine.steps import Taught
 
 
@@ -56,6 +57,14 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
     flank = moving_offsets(model, motion.q, motion.qd, tau).flank
     motor = tau + model.rotor * motion.qdd
     volts = at_joints(model.bench, voltages(model.bench, arm_currents(model, servo_currents(model, motor, motion.qd))))
+    moved = last_ways(motion.qd)[samples] if N else np.zeros((0, K))
+    arrives, trails, turned = moved.copy(), moved.copy(), moved.copy()
+    if not moving.all():
+        played = as_played(model, motion)
+        for n, arrival in enumerate(motion.arrivals):
+            if not arrival.row:
+                pre, end = played.rests[arrival.sample]
+                arrives[n], trails[n], turned[n] = -played.side[pre], -played.side[end], played.turned[end]
     return Poses(
         side=tuple(a.side for a in motion.arrivals),
         step=tuple(a.step for a in motion.arrivals),
@@ -65,7 +74,11 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
         arrived=arrived,
         held=held,
         spread=spread,
-        moved=last_ways(motion.qd)[samples] if N else np.zeros((0, K)),
+        moved=moved,
+        turned=turned,
+        trails=trails,
+        arrives=np.where(moved == 0, 0.0, arrives),
+        steered=np.zeros((N, K), dtype=bool),
         loads=motion.loads[samples],
         load_offsets=np.ascontiguousarray(motion.load_offsets[samples]),
         voltage=volts[samples],
@@ -78,10 +91,7 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
 
 def last_ways(qd: Array) -> Array:
     """For each sample, the way (+1, -1; 0 before the first motion) in which each joint last moved."""
-    sign = np.where(np.abs(qd) > 1e-6, np.sign(qd), 0.0)
-    index = np.where(sign != 0, np.arange(len(sign))[:, None], 0)
-    index = np.maximum.accumulate(index, axis=0)
-    return np.take_along_axis(sign, index, axis=0)
+    return carried_on(np.where(np.abs(qd) > 1e-6, np.sign(qd), 0.0))
 
 
 def _stroke_lead(model: Model, said: Taught, columns: slice) -> Array:

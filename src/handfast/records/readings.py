@@ -1,4 +1,4 @@
-"""What was read while measuring a bench: touches, gauges, pulls, sags and landings, each with its stated error.
+"""What was read while measuring a bench: touches, gauges, pulls, sags, pushes and landings, each with its stated error.
 
 A readings file is TOML under BENCH/readings, one table per reading:
 
@@ -16,6 +16,7 @@ A readings file is TOML under BENCH/readings, one table per reading:
     [[gauge]]                     # one limp joint's link led against a stop of known angle
     [[pull]]                      # force at a lever that just turns a limp joint
     [[sag]]                       # a weight hung on the TCP of a powered arm, and how far the TCP went down
+    [[push]]                      # the TCP of a powered arm pushed to and fro, and how far apart it stood
     [[sweep]]                     # a powered joint stepped over its travel, up and down
     [[follow]]                    # how far a joint's feedback follows the servo supply
     [[landing]]                   # where a played pose landed, against where it was taught
@@ -119,6 +120,21 @@ class Sag:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Push:
+    """The TCP of a powered arm at rest pushed along a line, first one way, then the other, with a scale in between."""
+
+    arm: str = choice("arm", ..., SIDES, "which arm")
+    force: Vector = vector("force_N", ..., "the first push, on the TCP, in the world; the second is its opposite", 3)
+    off: float = number("off_mm", ..., -500, 500, "how far along the first push the TCP stood from the second one")
+    error: float = number(
+        "error_mm", ..., 0.01, 20, "one standard deviation of that reading, the scale's error included"
+    )
+    counts: Vector = vector("counts", ..., "feedback of every channel under the first push", None, 0, 70000)
+    back: Vector = vector("back_counts", ..., "feedback of every channel under the second", None, 0, 70000)
+    supply: float = number("supply_V", ..., 0, 60, "servo supply at that time")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sweep:
     """One powered joint stepped over its travel, up and down, the others at rest; read after each step."""
 
@@ -165,6 +181,7 @@ class Readings:
     gauges: tuple[Gauge, ...] = tables("gauge", Gauge, "links against gauges")
     pulls: tuple[Pull, ...] = tables("pull", Pull, "limp joints pulled")
     sags: tuple[Sag, ...] = tables("sag", Sag, "weights hung on")
+    pushes: tuple[Push, ...] = tables("push", Push, "TCPs pushed to and fro")
     sweeps: tuple[Sweep, ...] = tables("sweep", Sweep, "joints stepped over their travel")
     landings: tuple[LandingRead, ...] = tables("landing", LandingRead, "landings read")
     follows: tuple[Follow, ...] = tables("follow", Follow, "feedback that follows the supply")
@@ -196,14 +213,15 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
         ("level", readings.levels),
         ("gauge", readings.gauges),
         ("sag", readings.sags),
+        ("push", readings.pushes),
     )
     for spec_name, items in counted:
         for n, item in enumerate(items):
-            for key in ("counts", "loaded"):
+            for key in ("counts", "loaded", "back"):
                 counts = getattr(item, key, None)
                 if counts is None:
                     continue
-                name = "loaded_counts" if key == "loaded" else key
+                name = key if key == "counts" else f"{key}_counts"
                 if len(counts) != bench.controller.channels:
                     raise refuse(
                         spec_name, n, name, f"{len(counts)} values",

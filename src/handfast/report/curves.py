@@ -7,7 +7,7 @@ import numpy as np
 from handfast.answers.judging import limits_of
 from handfast.answers.questions import surge
 from handfast.bench.parts import SIDES, Side
-from handfast.landing.predict import Jump
+from handfast.motion.as_played import Jump
 from handfast.report.charts import Panel, fill_sample, legend, stroke_sample, top_of
 from handfast.report.gather import KINDS, RoutineView
 from handfast.report.svg import COLOURS, DASHES, INK, RULE, SMALL, Picture, brief

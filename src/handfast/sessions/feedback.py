@@ -16,7 +16,7 @@ from handfast.bench.lines import FrameLines
 from handfast.bench.parts import SIDES, Bench, Servoed
 from handfast.geometry.rigid import Array
 
-_GUESS, _GUESS_SD, _MEASURED_SD = 0.3, 0.4, 0.06
+_GUESS, _GUESS_SD, _MEASURED_SD = 0.3, 0.4, 0.02
 """First guess where nobody measured, one standard deviation of it, and that of a measured value (common practice, no
 source)."""
 

@@ -17,29 +17,30 @@ import numpy as np
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
-from handfast.motion.plan import DT, Arrival, Motion
+from handfast.motion.as_played import SETTLE, STOP_SHORT, setting_out
+from handfast.motion.laid_down import DT, Arrival, Motion
 from handfast.records.run import Grip, Mode, Rest, Run
 from handfast.sessions.jaws import Jaws
 from handfast.sessions.powered import Arms, Powered
 from handfast.units import DEGREE
 
-SETTLE = 0.5
-"""Rest before the feedback is read, s."""
-
 READ = 0.5
-"""Time over which the feedback is averaged, s."""
+"""Time over which the feedback is averaged at a time, s."""
 
-TRIM_ROUNDS = 14
-TRIM_TOLERANCE = 0.08 * DEGREE
+TRIM_ROUNDS = 16
+TRIM_TOLERANCE = 0.05 * DEGREE
+READ_ERROR = 0.03 * DEGREE
+"""Feedback at rest is read on until its mean is as good as this, one standard deviation, or `TRIM_ROUNDS` are over."""
+
+BACK = 0.6
+"""Share of a servo's dead zone that a trim jumps when it turns back: its shaft does not move in it."""
+
 CREEP_TOLERANCE = 0.12 * DEGREE
 MOST_TRIM = 12.0 * DEGREE
 """A command is never trimmed farther than this from its target: beyond it, something else is wrong."""
 
 FADE = 0.2
 """Time in which the trim of a stroke's first pose fades while its own commands take over, s."""
-
-STOP_SHORT = 2.5 * DEGREE
-"""How far before its target a joint of undecided flank stops, to creep in from there."""
 
 
 OnFrame = Callable[[float, Array, Array, Array, Array, np.ndarray], None]
@@ -53,16 +54,43 @@ class Creep:
     way: Array
 
 
-def setting_out(motion: Motion, since: float, stop: int, way: Array) -> float:
-    """Sample at which arms set out for a stop, having stood (or closed their jaws) from sample `since` on.
+class _Read:
+    """Feedback at rest, averaged per joint over all frames since it was last moved."""
 
-    way (K,): the joints that are to come home from a known side there; their arms are looked at, from the first of
-    their joints to the last.
-    """
-    first, part = min(int(since), stop), np.flatnonzero(way)
-    q = motion.q[first : stop + 1, part.min() : part.max() + 1] if len(part) else motion.q[first : stop + 1]
-    moved = np.abs(q - q[0]).max(axis=1) > 1e-9
-    return float(max(since, first + int(np.argmax(moved)) - 1)) if moved.any() else float(stop)
+    def __init__(self, about: Array):
+        """about (K,) rad: a place nearby, so that squares stay small."""
+        self._about = about
+        self.count, self._sum, self._squares = np.zeros((3, len(about)))
+
+    def add(self, frames: Array) -> None:
+        """Take in frames (N, K) rad."""
+        self.count += len(frames)
+        away = frames - self._about
+        self._sum += away.sum(axis=0)
+        self._squares += (away**2).sum(axis=0)
+
+    def forget(self, joints: np.ndarray) -> None:
+        """Begin anew with some joints (K,)."""
+        for kept in (self.count, self._sum, self._squares):
+            kept[joints] = 0.0
+
+    @property
+    def mean(self) -> Array:
+        """Mean (K,) rad, where anything was read."""
+        return self._about + self._away
+
+    @property
+    def _away(self) -> Array:
+        result: Array = self._sum / np.maximum(self.count, 1.0)
+        return result
+
+    @property
+    def error(self) -> Array:
+        """Standard error (K,) rad of the mean."""
+        n = np.maximum(self.count, 1.0)
+        variance = np.maximum(self._squares / n - self._away**2, 0.0)
+        result: Array = np.sqrt(variance / n)
+        return result
 
 
 class _Player:
@@ -88,6 +116,8 @@ class _Player:
         self.moved = np.zeros(model.chain.joints)
         self.jaws = Jaws(self.bench, motion, arms.feels)
         self.grips: list[Grip] = []
+        gain = model.stall / model.full_drive
+        self.zone: Array = BACK * np.maximum(2.0 * model.limp_friction / gain, model.dead_band)
 
     def send(self, q: Array, sample: int, gaps: Array | None = None) -> Array:
         """One frame at commanded angles q (K,) of the motion's sample; returns the feedback's angles (K,)."""
@@ -220,31 +250,39 @@ class _Player:
         command = target + self.trim - way * STOP_SHORT
         self.hold(command, SETTLE, sample)
         rounds = 0
+        read = _Read(target)
         # What was learned at earlier poses is kept for the other joints; each pose finds its own trim.
         if self.mode != "raw":
             if np.any(way):
                 command = self._creep(command, target, way, part, sample)
+            pushed = self.moved.copy()
             while rounds < TRIM_ROUNDS:
                 rounds += 1
-                lacking = target - self.hold(command, READ, sample).mean(axis=0)
-                adjust = np.where(part & (np.abs(lacking) > TRIM_TOLERANCE), lacking, 0.0)
+                read.add(self.hold(command, READ, sample))
+                lacking = target - read.mean
+                adjust = np.where(part & (np.abs(lacking) > TRIM_TOLERANCE + read.error), lacking, 0.0)
                 # Where the side matters, go on in the same way only.
                 adjust = np.where((way != 0) & (adjust * way < 0), 0.0, adjust)
                 if not np.any(adjust):
-                    break
-                command = command + np.clip(0.8 * adjust, -3 * DEGREE, 3 * DEGREE)
-                command = np.clip(command, target - MOST_TRIM, target + MOST_TRIM)
+                    if np.all(read.error[part] < READ_ERROR):
+                        break
+                    continue
+                back = (adjust != 0) & (adjust * pushed < 0)
+                step = np.clip(0.8 * adjust, -3 * DEGREE, 3 * DEGREE) + np.where(back, np.sign(adjust) * self.zone, 0.0)
+                pushed = np.where(adjust != 0, np.sign(adjust), pushed)
+                command = np.clip(command + step, target - MOST_TRIM, target + MOST_TRIM)
                 self.hold(command, 0.25, sample)
-        readings = self.hold(command, READ, sample)
+                read.forget(adjust != 0)
+        if self.mode == "raw" or not np.all(read.count[part]):
+            read.add(self.hold(command, READ, sample))
         self.trim = np.where(part, command - target, self.trim)
         time = self.log[-1][0]
-        noise = readings.std(axis=0) / np.sqrt(len(readings))
         for arrival in arrivals:
             columns = self.bench.columns(arrival.side)
             self.rests.append(
                 Rest(
-                    arrival.step, arrival.side, arrival.row, time, target[columns], readings.mean(axis=0)[columns],
-                    command[columns], noise[columns], self.moved[columns].copy(), rounds,
+                    arrival.step, arrival.side, arrival.row, time, target[columns], read.mean[columns],
+                    command[columns], read.error[columns], self.moved[columns].copy(), rounds,
                     float(self.wire.volts[SIDES.index(arrival.side)]),
                     float(self.motion.loads[arrival.sample, SIDES.index(arrival.side)]),
                 )

@@ -15,10 +15,11 @@ from handfast.bench.parts import Side
 from handfast.errors import InputError
 from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
-from handfast.motion.plan import DT, Arrival, Motion
+from handfast.motion.as_played import SETTLE, STOP_SHORT, setting_out
+from handfast.motion.laid_down import DT, Arrival, Motion
 from handfast.records.run import Run
 from handfast.sessions.jaws import Jaws
-from handfast.sessions.run import FADE, SETTLE, STOP_SHORT, Creep, setting_out
+from handfast.sessions.run import FADE, Creep
 from handfast.units import DEGREE
 
 COME_HOME = 0.4

@@ -10,7 +10,7 @@ import pytest
 
 from handfast.bench.measured import Measured
 from handfast.files.document import parse_document
-from handfast.landing.predict import GAVE_WAY, TRIM_LEFT, jumps, land
+from handfast.landing.predict import GAVE_WAY, TRIM_LEFT, land
 from handfast.landing.spread import COMPLIANCE_SHARE, FRICTION_SHARE, PLAY_SHARE, PULSE_LINE, spread_of
 from handfast.mechanics.dynamics import gravity_torques
 from handfast.mechanics.kinematics import places, tool_poses
@@ -76,6 +76,8 @@ def test_raw_adds_the_droop_of_every_joint():
     edge = model.dead_band / 2
     inside = np.where(way * tau + model.limp_friction >= 0, edge, np.minimum(need, -edge))
     stop = way * np.where(need > edge, need, inside)
+    # Links that rest on the same side either way, so that droop is all that differs.
+    poses = dataclasses.replace(poses, trails=poses.arrives, turned=poses.moved)
     raw, trimmed = land(model, poses, "raw")[1], land(model, poses, "trimmed")[1]
     J = places(model.chain, poses.taught[1]).J[0, :5, 3:]
     # First order in angles of up to 3°: the second order of a 0.3 m arm is 0.3·0.05² < 1 mm.
@@ -123,6 +125,7 @@ def test_nothing_unknown_leaves_only_what_the_trim_leaves():
             )
         )  # fmt: skip
     rigid = dataclasses.replace(model, compliance=np.zeros_like(model.compliance))
+    poses = dataclasses.replace(poses, steered=np.ones_like(poses.steered))
     landing = land(rigid, poses, "trimmed", tuple(entries))[1]
     tau = gravity_torques(model.chain, poses.target[1])[0, :5]
     J = places(model.chain, poses.taught[1]).J[0, :5, 3:]
@@ -143,21 +146,3 @@ def test_figures_that_nobody_measured_are_taken_as_loosely_as_said():
     assert spread.compliance == pytest.approx(COMPLIANCE_SHARE * model.compliance)
     assert spread.limp_friction == pytest.approx(FRICTION_SHARE * model.limp_friction)
     assert spread.pulse_line == pytest.approx(np.full(10, PULSE_LINE))
-
-
-def test_a_jump_is_told_where_a_load_changes_sides():
-    """The shoulder swings its arm over the top: its load changes sign there and the TCP jumps through the play."""
-    model = seedling.model()
-    routine = seedling.routine_of(seedling.go("left", 0, -40, 0, 0, 0), seedling.go("left", 0, 40, 0, 0, 0), pace=0.2)
-    motion = plan(model, routine)
-    from handfast.mechanics.dynamics import transmitted_torques
-
-    tau = transmitted_torques(model, motion.q, motion.qd, motion.qdd)
-    found = [j for j in jumps(model, motion.t, motion.q, motion.qd, tau) if j.joint == "shoulder"]
-    assert len(found) == 1
-    assert found[0].side == "left"
-    # Play of 0.9° at a lever of 105 + 98 + 40 + 80 = 323 mm.
-    assert found[0].size == pytest.approx(0.323 * 0.9 * DEGREE, rel=1e-3)
-    at = motion.q[np.argmin(np.abs(motion.t - found[0].time)), 1] / DEGREE
-    # Friction and inertia shift the change a little from the very top: 2 % of 17 kg·cm over 0.6 kg·cm per degree.
-    assert abs(at) < 25
