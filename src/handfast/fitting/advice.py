@@ -11,15 +11,16 @@ from handfast.bench.lines import counts_of
 from handfast.bench.parts import SIDES
 from handfast.fitting.calibrate import Calibration, jacobian_of
 from handfast.fitting.equations import Equations
+from handfast.fitting.pushing import hardest_push, pushing_lines, pushing_poses
 from handfast.fitting.unknowns import Unknowns
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import resting_offsets
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import places, tool_poses
-from handfast.records.readings import Gauge, Pull, Readings, Sag, Touch
+from handfast.records.readings import Gauge, Pull, Push, Readings, Sag, Touch
 from handfast.units import DEGREE
 
-TOUCH_ERROR, GAUGE_ERROR, PULL_SHARE, SAG_ERROR = 0.4e-3, 0.2 * DEGREE, 0.08, 0.3e-3
+TOUCH_ERROR, GAUGE_ERROR, PULL_SHARE, SAG_ERROR, PUSH_ERROR = 0.4e-3, 0.2 * DEGREE, 0.08, 0.3e-3, 0.6e-3
 """What a maker's readings are taken to be good for (common practice, no source)."""
 
 
@@ -57,7 +58,7 @@ def _pose_rows(unknowns: Unknowns, x: Array, poses: Array) -> Array:
 
 
 def advise(calibration: Calibration, poses: Array, most: int = 3) -> list[Advice]:
-    """The readings that help most, best first, among touches, gauges, pulls and weights."""
+    """The readings that help most, best first, among touches, gauges, pulls, weights and pushes."""
     u, x = calibration.unknowns, calibration.x
     P = _pose_rows(u, x, poses)
     scale = len(P) / 3.0
@@ -149,8 +150,28 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
             )
         )  # fmt: skip
         words.append((f"weight on the {side} arm: 150 g hung on the TCP near {X[2, 3] * 1e3:.0f} mm height", 1, q))
+    pushes = []
+    for arm, side in enumerate(SIDES):
+        columns = bench.columns(side)
+        for pose in pushing_poses(u.model, side):
+            q = middle.copy()
+            q[columns] = pose
+            J = places(chain, q).J[0, columns, 3:]
+            for along in pushing_lines(J, np.abs(chain.axes[columns, 2]) < 0.5):
+                force = hardest_push(u.model, q, along, arm) * along
+                shown = counts(q)
+                pushes.append(
+                    Push(
+                        arm=side, force=tuple(float(v) for v in force), off=0.0, error=PUSH_ERROR, counts=shown,
+                        back=shown, supply=bench.supply.voltage,
+                    )
+                )  # fmt: skip
+                said = ", ".join(f"{round(v, 1) + 0:g}" for v in force)
+                words.append((f"push the {side} arm: powered, by ({said}) N on its TCP, and back", 1, q))
     # Rows come in the order in which `Equations` lists the kinds.
-    readings = Readings(touches=tuple(touches), gauges=tuple(gauges), pulls=tuple(pulls), sags=tuple(sags))
+    readings = Readings(
+        touches=tuple(touches), gauges=tuple(gauges), pulls=tuple(pulls), sags=tuple(sags), pushes=tuple(pushes)
+    )
     return readings, words
 
 

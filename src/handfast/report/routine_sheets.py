@@ -321,13 +321,13 @@ def dead_motion_table(view: RoutineView, name: str) -> str:
 def _jumps(view: RoutineView, name: str, plates: Plates) -> list[str]:
     found = told(view)
     if not found:
-        return [element("p", "No load changes sides on the way where it would show: no TCP jumps through play.")]
+        return [element("p", "No link goes over to the other side of its play where it would show: no TCP jumps.")]
     largest = sorted(found, key=lambda j: -j.size)[:MOST_JUMPS]
     worst = largest[0]
     parts = [
         plates.figure(
             jump_picture(view, f"{name}-jumps"),
-            f"{_count(len(found), 'jump')} of a TCP where a joint's load changes sides.",
+            f"{_count(len(found), 'jump')} of a TCP where a link goes over to the other side of its play.",
             f"Largest: {worst.side} {worst.joint}, {worst.size * 1e3:.1f} mm at {worst.time:.2f} s. Before its first "
             "motion nobody knows on which side an unloaded link stands: there it jumps, or is there already (or none).",
         )

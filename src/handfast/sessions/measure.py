@@ -12,8 +12,8 @@ import numpy as np
 
 from handfast.bench.lines import joint_angles, noise_angles, pulse_of
 from handfast.bench.parts import SIDES, Bench, Side
+from handfast.fitting.pushing import hardest_push, pushing_lines, pushing_poses
 from handfast.geometry.rigid import Array
-from handfast.landing.flank import holding_torques
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.records.readings import Bar, Follow, Gauge, Level, Meet, Pull, Push, Readings, Sag, Sweep, Touch
@@ -40,9 +40,6 @@ class Errors:
     push: float = 0.3e-3
     scale_share: float = 0.05
 
-
-PUSHED, MOST_PUSH = 0.6, 8.0
-"""Share of the stall torque that a joint bears under a push by hand, and the hardest push, N."""
 
 STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
 """Poses at which joints are stirred, as shares of their travel beside the one in the middle."""
@@ -238,14 +235,11 @@ class MakerAtStandIn:
     def push(self, wire: Powered, model: Model, side: Side, q: Array, along: Array) -> Push:
         """Push the TCP of a powered arm that holds pose q (K,) one way along a line and the other; read it by pointer.
 
-        As hard as every joint of the arm can hold well: `PUSHED` of its stall torque, its own load included.
+        As hard as every joint of the arm can hold well.
         """
         arm = SIDES.index(side)
         wire.ramp(q)
-        J = places(model.chain, q).J[0, :, 3:] @ along
-        room = PUSHED * model.stall - np.abs(holding_torques(model, q, np.zeros((1, 2)), np.zeros((1, 2, 3)))[0])
-        most = min(np.min(np.maximum(room, 0.0) / np.maximum(np.abs(J), 1e-6)), MOST_PUSH)
-        force = float(np.round(most, 1)) * along
+        force = round(hardest_push(model, q, along, arm), 1) * along
         true = force * (1.0 + self.rng.normal(0.0, self.errors.scale_share))
 
         def stands(way: float) -> tuple[Array, float]:
@@ -337,37 +331,6 @@ class MakerAtStandIn:
                 lines = pushing_lines(places(model.chain, q).J[0, part, 3:], np.abs(model.chain.axes[part, 2]) < 0.5)
                 found += [self.push(wire, model, side, q, along) for along in lines]
         return tuple(found)
-
-
-def pushing_lines(J: Array, level: np.ndarray) -> list[Array]:
-    """Lines (3,) along which a TCP with Jacobian J (joints, 3) is pushed: across its last level axis, on past it, and
-    sideways.
-
-    The last level joint bears little. So there is one line that it feels, and one that goes straight through its axis
-    and lets the stronger ones before it feel a hard push.
-    """
-    if not level.any():
-        return [along for along in np.eye(3) if np.abs(J @ along).max() > 0.03]
-    last = np.flatnonzero(level)[-1]
-    felt = J[last] / np.linalg.norm(J[last])
-    first = J[np.flatnonzero(~level)[0]] if (~level).any() else np.cross(felt, [0.0, 0.0, 1.0])
-    size = float(np.linalg.norm(first))
-    side = first / size if size > 0.03 else np.cross(felt, [0.0, 0.0, 1.0])
-    through = np.cross(felt, side / np.linalg.norm(side))
-    return [felt, through / np.linalg.norm(through), *([side] if size > 0.03 else [])]
-
-
-def pushing_poses(model: Model, side: Side) -> list[Array]:
-    """Poses of one arm at which it is pushed, upright over its shoulder or nearly so, where it weighs little."""
-    part = model.bench.columns(side)
-    low, high = model.chain.travel[part].T
-    level = np.nonzero(np.abs(model.chain.axes[part, 2]) < 0.5)[0]
-    poses = []
-    for turns in ((10.0, 70.0, 40.0), (30.0, 50.0, -20.0), (-15.0, 85.0, 80.0), (-25.0, 90.0, 10.0)):
-        q = np.zeros(len(low))
-        q[level[: len(turns)]] = np.array(turns[: len(level)]) * DEGREE
-        poses.append(np.clip(q, low + 5 * DEGREE, high - 5 * DEGREE))
-    return poses
 
 
 def _signs(ways: Array) -> str:

@@ -11,11 +11,12 @@ from handfast.bench.lines import counts_of
 from handfast.errors import InputError
 from handfast.files.document import parse_document
 from handfast.fitting.calibrate import calibrate
+from handfast.fitting.pushing import MOST_PUSH, PUSHED, hardest_push, pushing_lines, pushing_poses
 from handfast.landing.flank import pushed_offsets
 from handfast.mechanics.dynamics import gravity_torques
 from handfast.mechanics.kinematics import places
 from handfast.records.readings import Push, Readings, checked
-from handfast.sessions.measure import Errors, MakerAtStandIn, pushing_lines
+from handfast.sessions.measure import Errors, MakerAtStandIn
 from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import draw_truth
 from support import seedling
@@ -60,6 +61,22 @@ def test_lines_of_push_spare_the_last_level_joint_once():
     assert through @ wrist == pytest.approx(0.0, abs=1e-12)
     assert abs(side @ J[0]) == pytest.approx(np.linalg.norm(J[0]))
     assert np.array([felt, through, side]) @ np.array([felt, through, side]).T == pytest.approx(np.eye(3), abs=1e-9)
+
+
+def test_no_push_asks_more_of_a_joint_than_it_holds_well():
+    """At every pose and line of the programme: load and push together within the share of the stall torque."""
+    model = seedling.model()
+    for arm, side in enumerate(("left", "right")):
+        part = model.chain.columns(arm)
+        for pose in pushing_poses(model, side):
+            q = seedling.REST.copy()
+            q[part] = pose
+            J = places(model.chain, q).J[0, part, 3:]
+            tau = gravity_torques(model.chain, q)[0, part]
+            for along in pushing_lines(J, np.abs(model.chain.axes[part, 2]) < 0.5):
+                force = hardest_push(model, q, along, arm)
+                assert 0.0 < force <= MOST_PUSH
+                assert np.all(np.abs(tau) + np.abs(J @ along) * force <= PUSHED * model.stall[part] * (1 + 1e-9))
 
 
 def test_pushes_tell_give_from_play():
