@@ -41,6 +41,9 @@ class Errors:
     scale_share: float = 0.05
 
 
+GIVES_WAY = 40e-3
+"""An arm whose TCP goes farther than this under a push and its opposite, m, gives way instead of bending."""
+
 STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
 """Poses at which joints are stirred, as shares of their travel beside the one in the middle."""
 
@@ -232,18 +235,18 @@ class MakerAtStandIn:
             loaded_supply=self.bench.supply.voltage,
         )
 
-    def push(self, wire: Powered, model: Model, side: Side, q: Array, along: Array) -> Push:
+    def push(self, wire: Powered, model: Model, side: Side, q: Array, along: Array) -> Push | None:
         """Push the TCP of a powered arm that holds pose q (K,) one way along a line and the other; read it by pointer.
 
-        As hard as every joint of the arm can hold well.
+        As hard as every joint of the arm can hold well, or less, if it does not hold that; None if not even half of it.
         """
         arm = SIDES.index(side)
         wire.ramp(q)
-        force = round(hardest_push(model, q, along, arm), 1) * along
-        true = force * (1.0 + self.rng.normal(0.0, self.errors.scale_share))
+        share = 1.0 + self.rng.normal(0.0, self.errors.scale_share)
+        hard = hardest_push(model, q, along, arm)
 
-        def stands(way: float) -> tuple[Array, float]:
-            self.arms.push(arm, tuple(way * true))
+        def stands(force: Array) -> tuple[Array, float]:
+            self.arms.push(arm, tuple(share * force))
             wire.hold(q, 1.0)
             seen = []
             for _ in range(50):
@@ -251,9 +254,16 @@ class MakerAtStandIn:
                 seen.append(wire.clean_counts())
             return np.asarray(np.mean(seen, axis=0)), float(self.arms.tool_positions()[arm] @ along)
 
-        (counts, there), (back, here) = stands(1.0), stands(-1.0)
-        self.arms.push(arm, (0.0, 0.0, 0.0))
-        wire.hold(q, 0.4)
+        for part in (1.0, 0.7, 0.5):
+            force = round(part * hard, 1) * along
+            (counts, there), (back, here) = stands(force), stands(-force)
+            self.arms.push(arm, (0.0, 0.0, 0.0))
+            wire.hold(q, 0.4)
+            # An arm that gives way under it is pushed less hard.
+            if abs(there - here) < GIVES_WAY:
+                break
+        else:
+            return None
         return Push(
             arm=side,
             force=tuple(float(v) for v in force),
@@ -330,7 +340,7 @@ class MakerAtStandIn:
                 q[part] = pose
                 lines = pushing_lines(places(model.chain, q).J[0, part, 3:], np.abs(model.chain.axes[part, 2]) < 0.5)
                 found += [self.push(wire, model, side, q, along) for along in lines]
-        return tuple(found)
+        return tuple(push for push in found if push is not None)
 
 
 def _signs(ways: Array) -> str:
