@@ -11,7 +11,7 @@ from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.units import DEGREE
 
-PUSHED, MOST_PUSH = 0.5, 8.0
+PUSHED, MOST_PUSH = 0.6, 8.0
 """Share of the stall torque that a joint bears under a push by hand, and the hardest push, N."""
 
 

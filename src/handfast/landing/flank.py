@@ -32,10 +32,6 @@ HELD = {"held": 1, "let go": 0, "unknown": -1, "planned": 2}
 """How a taught pose was held while it was stored, as `taught_offsets` takes it."""
 
 
-BARELY = 1.6
-"""A load of fewer times the joint's friction than this barely decides a flank: both are only roughly known."""
-
-
 @dataclass(frozen=True)
 class Offsets:
     """Where links stand against their feedback at N places.
@@ -125,8 +121,7 @@ def pushed_offsets(model: Model, q: Array, arm: int, force: Array) -> Offsets:
     """Link minus feedback where the servos hold still and the TCP of one arm is pushed with force (N, 3) N.
 
     The push takes J^T f off what each servo has to give, and the links move its way: their windup is that of the
-    joints' friction against it. Where load and push leave little more than friction, the side is not sure: half the
-    width that it would have if it were not known at all.
+    joints' friction against it.
     """
     b, c = model.unseen_play, model.compliance
     q = np.atleast_2d(q)
@@ -138,8 +133,7 @@ def pushed_offsets(model: Model, q: Array, arm: int, force: Array) -> Offsets:
     loaded = np.abs(tau) > model.friction
     flank = np.where(loaded, -np.sign(tau), 0.0)
     mean = flank * b / 2.0 - c * (tau + model.friction * np.sign(pushed))
-    half = np.where(loaded, np.where(np.abs(tau) < BARELY * model.friction, b / 4.0, 0.0), b / 2.0)
-    return Offsets(mean, half, flank)
+    return Offsets(mean, np.where(loaded, 0.0, b / 2.0), flank)
 
 
 def moving_offsets(model: Model, q: Array, qd: Array, tau: Array, start: Array | None = None) -> Offsets:

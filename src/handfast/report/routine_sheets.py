@@ -328,9 +328,9 @@ def _jumps(view: RoutineView, name: str, plates: Plates) -> list[str]:
         plates.figure(
             jump_picture(view, f"{name}-jumps"),
             f"{_count(len(found), 'jump')} of a TCP where a link goes over to the other side of its play.",
-            f"Largest: {worst.side} {worst.joint}, {worst.size * 1e3:.1f} mm at {worst.time:.2f} s. Stops take no time here, "
-            "though links go over at them, too. Before its first motion it is only likely on which side an unloaded link "
-            "stands: there it jumps, or is there already (or none).",
+            f"Largest: {worst.side} {worst.joint}, {worst.size * 1e3:.1f} mm at {worst.time:.2f} s. Stops take no time "
+            "here, though links go over at them, too. Before its first motion it is only likely on which side an "
+            "unloaded link stands: there it jumps, or is there already (or none).",
         )
     ]
     body = [
