@@ -37,7 +37,7 @@ def test_a_run_behind_the_wire_is_like_one_straight_at_the_arms(bench):
         [max(abs(np.array(r["target_deg"]) - r["feedback_deg"])) for r in run["rests"] if not r["row"]] for run in found
     ]
     assert len(lacking[0]) == len(lacking[1]) == 11
-    # Both stop trimming at 0.08° per joint, or after 14 rounds; noise of a reading adds.
+    # Both stop trimming at 0.05° per joint, or after 16 rounds; noise of a reading adds.
     assert np.median(lacking[0]) < 0.25
     assert np.median(lacking[1]) < 0.25
     run = load_run(bench.database, found[0]["run"])

@@ -255,11 +255,14 @@ class _Player:
         if self.mode != "raw":
             if np.any(way):
                 command = self._creep(command, target, way, part, sample)
-            pushed = self.moved.copy()
+            pushed, jumped = self.moved.copy(), np.zeros(len(target), dtype=bool)
             while rounds < TRIM_ROUNDS:
                 rounds += 1
                 read.add(self.hold(command, READ, sample))
                 lacking = target - read.mean
+                # Gone past the target: this servo's dead zone is smaller than was thought.
+                past = jumped & (lacking * pushed < 0) & (np.abs(lacking) > TRIM_TOLERANCE)
+                self.zone, jumped = np.where(past, 0.5 * self.zone, self.zone), jumped & False
                 adjust = np.where(part & (np.abs(lacking) > TRIM_TOLERANCE + read.error), lacking, 0.0)
                 # Where the side matters, go on in the same way only.
                 adjust = np.where((way != 0) & (adjust * way < 0), 0.0, adjust)
@@ -269,7 +272,7 @@ class _Player:
                     continue
                 back = (adjust != 0) & (adjust * pushed < 0)
                 step = np.clip(0.8 * adjust, -3 * DEGREE, 3 * DEGREE) + np.where(back, np.sign(adjust) * self.zone, 0.0)
-                pushed = np.where(adjust != 0, np.sign(adjust), pushed)
+                pushed, jumped = np.where(adjust != 0, np.sign(adjust), pushed), back
                 command = np.clip(command + step, target - MOST_TRIM, target + MOST_TRIM)
                 self.hold(command, 0.25, sample)
                 read.forget(adjust != 0)
