@@ -12,7 +12,8 @@ from handfast.mechanics.model import Model
 from handfast.units import DEGREE
 
 PUSHED, MOST_PUSH = 0.6, 8.0
-"""Share of the stall torque that a joint bears under a push by hand, and the hardest push, N."""
+"""Share of the stall torque that a joint bears for the seconds of a push, and the hardest push, N (common practice, no
+source)."""
 
 
 def hardest_push(model: Model, q: Array, along: Array, arm: int) -> float:
@@ -44,7 +45,7 @@ def pushing_lines(J: Array, level: np.ndarray) -> list[Array]:
 
 
 def pushing_poses(model: Model, side: Side) -> list[Array]:
-    """Poses of one arm at which it is pushed, upright over its shoulder or nearly so, where it weighs little."""
+    """Poses of one arm at which it is pushed: four in which its level joints share a push differently."""
     part = model.bench.columns(side)
     low, high = model.chain.travel[part].T
     level = np.nonzero(np.abs(model.chain.axes[part, 2]) < 0.5)[0]

@@ -20,13 +20,14 @@ from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
 
 FALL = 0.02
-"""Time in which a loaded link crosses its play, s (common practice, no source)."""
+"""Time in which a loaded link crosses its play, s (as the simulated arms have it, no source)."""
 
 MEMORY = 0.015
-"""Time over which a torque must last to press a link across, s (common practice, no source)."""
+"""Time over which a torque must last to press a link across, s (as the simulated arms have it, no source)."""
 
 DAMPED = 0.8
-"""Share of critical damping that a servo's electronics give with the inertia it moves (common practice, no source)."""
+"""Share of critical damping that a servo's electronics give with the inertia it moves (the middle of
+what simulated arms have, no source)."""
 
 ACROSS = 0.35
 """Share of the play, either side of its middle, beyond which a link counts as being on that side."""

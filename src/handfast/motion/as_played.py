@@ -65,9 +65,8 @@ class Played:
     """What is foreseen of a run in M steps of `DT`.
 
     sample (M,): sample of the motion at each step. side (M, K): where each link lies in its play, -1 to 1;
-    turned (M, K): way in which its shaft turned last, 0 before it did. rests: for
-    each stop (by its sample) the steps before its first trim and at its end. sure (K,): joints whose side at first is
-    known, as their load decides it.
+    turned (M, K): way in which its shaft turned last, 0 before it did. rests: for each stop (by its sample) the steps
+    before its first trim and at its end. sure (K,): joints whose side at first is known, as their load decides it.
     """
 
     sample: np.ndarray

@@ -119,6 +119,10 @@ class Sag:
     loaded_supply: float = number("loaded_supply_V", ..., 0, 60, "servo supply with the weight")
 
 
+LEAST_PUSH = 0.05
+"""A weaker push, N, is none: it has no line along which anything could be read."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Push:
     """The TCP of a powered arm at rest pushed along a line, first one way, then the other, with a scale in between."""
@@ -215,6 +219,12 @@ def checked(readings: Readings, bench: Bench, document: Document) -> Readings:
         ("sag", readings.sags),
         ("push", readings.pushes),
     )
+    for n, push in enumerate(readings.pushes):
+        if sum(f**2 for f in push.force) < LEAST_PUSH**2:
+            raise refuse(
+                "push", n, "force_N", "no push", f"a force of at least {LEAST_PUSH:g} N",
+                next_step="write the force of the first push, in N along x, y and z of the world",
+            )  # fmt: skip
     for spec_name, items in counted:
         for n, item in enumerate(items):
             for key in ("counts", "loaded", "back"):

@@ -42,7 +42,8 @@ class Errors:
 
 
 GIVES_WAY = 40e-3
-"""An arm whose TCP goes farther than this under a push and its opposite, m, gives way instead of bending."""
+"""An arm whose TCP goes farther than this under a push and its opposite, m, gives way instead of bending (common
+practice, no source)."""
 
 STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
 """Poses at which joints are stirred, as shares of their travel beside the one in the middle."""
@@ -328,7 +329,7 @@ class MakerAtStandIn:
         return swept, follows
 
     def pushes(self, model: Model) -> tuple[Push, ...]:
-        """Push both arms at some poses, along and across: each joint is turned over at least at one of them."""
+        """Push both arms at some poses, each along the lines that tell most of its joints."""
         wire = Powered(self.bench, DirectBoard(self.bench, self.arms))
         wire.attach()
         wire.loosen()

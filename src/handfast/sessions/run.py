@@ -29,6 +29,8 @@ READ = 0.5
 
 TRIM_ROUNDS = 16
 TRIM_TOLERANCE = 0.05 * DEGREE
+"""Feedback as near its target as this, and the error of its mean, is left alone."""
+
 READ_ERROR = 0.03 * DEGREE
 """Feedback at rest is read on until its mean is as good as this, one standard deviation, or `TRIM_ROUNDS` are over."""
 
@@ -262,7 +264,7 @@ class _Player:
                 lacking = target - read.mean
                 # Gone past the target: this servo's dead zone is smaller than was thought.
                 past = jumped & (lacking * pushed < 0) & (np.abs(lacking) > TRIM_TOLERANCE)
-                self.zone, jumped = np.where(past, 0.5 * self.zone, self.zone), jumped & False
+                self.zone, jumped = np.where(past, 0.5 * self.zone, self.zone), np.zeros_like(jumped)
                 adjust = np.where(part & (np.abs(lacking) > TRIM_TOLERANCE + read.error), lacking, 0.0)
                 # Where the side matters, go on in the same way only.
                 adjust = np.where((way != 0) & (adjust * way < 0), 0.0, adjust)

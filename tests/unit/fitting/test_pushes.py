@@ -121,3 +121,7 @@ def test_a_push_of_another_bench_is_refused():
     with pytest.raises(InputError, match="11 values") as refused:
         checked(Readings(pushes=(push,)), bench, document)
     assert "12" in str(refused.value.expected)
+    none = dataclasses.replace(push, force=(0.0, 0.0, 0.0), back=tuple(q))
+    with pytest.raises(InputError, match="no push") as refused:
+        checked(Readings(pushes=(none,)), bench, document)
+    assert "0.05 N" in str(refused.value.expected)
