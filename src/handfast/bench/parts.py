@@ -150,6 +150,7 @@ class Joint(Servoed):
     compliance: float = number("compliance_deg_per_Nm", 1.5, 0, 200, "twist of the link per torque")
     joint_friction: float = number("joint_friction_pct", 2, 0, 90, "friction of the joint itself, of stall torque")
     limp_friction: float | None = number("limp_friction_kgcm", None, 0, 500, "torque to turn it limp, as measured")
+    hand_tremor: float = number("hand_tremor_deg", 0, 0, 5, "how far a hand that leads the link trembles, either way")
     full_drive: float | None = number("full_drive_error_deg", None, 0.1, 60, "error for full voltage, as measured")
     dead_band: float | None = number("dead_band_deg", None, 0, 30, "angle that it ignores, full width, as measured")
     spring: Spring | None = table("spring", Spring, "counter-spring", optional=True)

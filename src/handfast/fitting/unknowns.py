@@ -1,7 +1,7 @@
 """The unknown figures of a bench as one vector, with what is believed of each before anything is read.
 
 Prior widths are common practice, no source: play is known to a factor of about 1.6, compliance and friction to
-about 1.6 to 1.8, a link's length to 1.2 mm, a base to 3 mm and 1.2 degrees, and a feedback wiper to 3 degrees of
+about 1.6 to 1.8, a hand's tremor to 0.06 degrees at every joint, a link's length to 1.2 mm, a base to 3 mm and 1.2 degrees, and a feedback wiper to 3 degrees of
 offset, 3 % of slope and a smooth bow of 1.2 degrees.
 """
 
@@ -24,6 +24,7 @@ KNOTS = 7
 
 _OFFSET, _SLOPE, _BOW, _BOW_LENGTH = 3.0 * DEGREE, 0.03, 1.2 * DEGREE, 0.35
 _PLAY, _COMPLIANCE, _LIMP, _RUB = 0.45, 0.45, 0.6, 0.45
+_TREMOR = 0.06 * DEGREE
 _LENGTH, _BASE, _BASE_HEIGHT, _BASE_YAW = 1.2e-3, 3.0e-3, 1.0e-3, 1.2 * DEGREE
 
 LOGS = ("unseen play", "compliance", "limp friction", "joint friction")
@@ -51,7 +52,8 @@ class Unknowns:
     """The vector's entries for one bench, and the bench that a vector stands for.
 
     Per joint, in this order: KNOTS wiper corrections rad, log ratios of `LOGS`, length correction m; then per
-    arm: tool length m, base x, y, z m and yaw rad. Zero is the bench as it stands.
+    arm: tool length m, base x, y, z m and yaw rad; last, one for all joints: the hand's tremor rad. Zero is the bench
+    as it stands.
     """
 
     PER_JOINT = KNOTS + len(LOGS) + 1
@@ -71,6 +73,7 @@ class Unknowns:
             entries.append(Unknown(f"{side} gripper", "length", _LENGTH))
             for figure, sigma in (("x", _BASE), ("y", _BASE), ("z", _BASE_HEIGHT), ("yaw", _BASE_YAW)):
                 entries.append(Unknown(f"{side} base", figure, sigma))
+        entries.append(Unknown("hand", "tremor", _TREMOR))
         self.entries = tuple(entries)
 
     @property
@@ -172,10 +175,12 @@ class Unknowns:
             bases[arm, :3, :3] = yaw_pose(np.zeros(3), yaw)[:3, :3] @ bases[arm, :3, :3]
             bases[arm, :3, 3] += (dx, dy, dz)
         play, compliance, limp, rub = self.figures(x)
+        tremor = np.maximum(base.hand_tremor + x[-1], 0.0)
         moved = dataclasses.replace(chain, offsets=offsets, tools=tools, bases=np.ascontiguousarray(bases))
         return dataclasses.replace(
-            base, chain=moved, unseen_play=play, compliance=compliance, limp_friction=limp, friction=rub
-        )
+            base, chain=moved, unseen_play=play, compliance=compliance, limp_friction=limp, friction=rub,
+            hand_tremor=tremor,
+        )  # fmt: skip
 
 
 def wiper_table(unknowns: Unknowns, x: Array, joint: int) -> list[list[float]]:

@@ -50,6 +50,13 @@ def values_of(calibration: Calibration) -> list[Value]:
         ):
             sigma, known = log(figure, float(value))
             found.append(Value(name, key, rounded(float(value) / scale), rounded(sigma / scale), known))
+        tremor = calibration.index("hand", "tremor")
+        found.append(
+            Value(
+                name, "hand_tremor_deg", rounded(float(model.hand_tremor[i]) / DEGREE),
+                rounded(calibration.sigma(tremor) / DEGREE), calibration.known(tremor),
+            )
+        )  # fmt: skip
         length = calibration.index(name, "length")
         found.append(
             Value(

@@ -55,8 +55,13 @@ def holding_torques(model: Model, q: Array, loads: Array, load_offsets: Array) -
 
 
 def lead_of(model: Model) -> Array:
-    """By how much (K,) rad hand-led links lead their feedback: half the play and the windup of the limp gears."""
-    result: Array = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+    """By how much (K,) rad hand-led links lead their feedback: half the play and the windup of the limp gears.
+
+    A hand that trembles drags the shaft as far as it goes forward, and then holds the link in the middle on average:
+    its tremor (either way) is lost.
+    """
+    reach = model.unseen_play / 2.0 + model.compliance * model.limp_friction
+    result: Array = np.maximum(reach - model.hand_tremor, 0.0)
     return result
 
 

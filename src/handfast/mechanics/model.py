@@ -122,6 +122,7 @@ class Model:
     compliance: Array  # (K,) rad/(N·m)
     dead_band: Array  # (K,) rad, full width
     limp_friction: Array  # (K,) N·m
+    hand_tremor: Array  # (K,) rad, either way, of a link that a hand leads
 
     @cached_property
     def reach(self) -> tuple[float, ...]:
@@ -336,4 +337,5 @@ def model_of(bench: Bench) -> Model:
                 for j, s in zip(joints, servos, strict=True)
             ]
         ),
+        hand_tremor=each([j.hand_tremor for j in joints]),
     )

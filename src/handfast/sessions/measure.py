@@ -208,6 +208,7 @@ class MakerAtStandIn:
         wire.attach()
         wire.ramp(q)
         wire.loosen()
+        wire.learns = False
 
         def rest() -> Array:
             """Clean counts (channels,) of the last frames."""
@@ -333,6 +334,7 @@ class MakerAtStandIn:
         wire = Powered(self.bench, DirectBoard(self.bench, self.arms))
         wire.attach()
         wire.loosen()
+        wire.learns = False
         found = []
         for side in SIDES:
             part = self.bench.columns(side)

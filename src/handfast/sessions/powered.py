@@ -64,6 +64,8 @@ class Powered:
         self.bench, self.arms, self.clean = bench, arms, clean
         self.frame_time = bench.controller.frame
         self.fit = SupplyFit(bench)
+        # A load or a push shifts shafts and draws current at once; what comes of which could not be told then.
+        self.learns = True
         self._lines = FrameLines(bench)
         self.command = np.zeros(len(bench.joints))
         self.volts = np.full(2, bench.supply.voltage)
@@ -77,7 +79,8 @@ class Powered:
         frame = self.arms.frame(self._lines.pulses(q, self.gaps))
         self.command = q.copy()
         self.volts = self.fit.at_arms(frame.supply, frame.current)
-        self.fit.learn(q, frame.counts, self.volts, self.gaps)
+        if self.learns:
+            self.fit.learn(q, frame.counts, self.volts, self.gaps)
         self.time, self.current = frame.time, frame.current
         self.counts = frame.counts
         return self.fit.angles(frame.counts, self.volts, self.clean)

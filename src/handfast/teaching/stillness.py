@@ -28,6 +28,12 @@ CLEAR_MOVE = 0.3 * DEGREE
 CLEAR_DOUBT = 4.5
 """Standard deviations of the difference of two means by which it must stand out."""
 
+LONGEST = 2.5
+"""Longest stillness that is averaged, s: a hand tires."""
+
+WILD = 4.0
+"""A reading farther from the middle than so many standard deviations is wild."""
+
 LENGTHS = (1, 5, 11, 21)
 """Lengths of the means, in samples, in which a last motion is looked for."""
 
@@ -66,11 +72,11 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
     """The poses at which one arm was held still, in order of time.
 
     A pose begins when no joint moved by more than `STILL_SPREAD` for `STILL_TIME`, and ends when one does; the
-    next one needs `REARM` of motion first. Its angles are the mean of the last 0.5 s of stillness, and of up to 1.5 s
-    if the feedback kept its place that long.
+    next one needs `REARM` of motion first. Its angles are the mean of the last 0.5 s of stillness, and of up to
+    `LONGEST` if the feedback kept its place that long.
     """
     part = bench.columns(side)
-    angles, t = q[:, part], recording.t
+    angles, raw, t = q[:, part], joint_angles(bench, recording.counts)[:, part], recording.t
     dt = float(np.median(np.diff(t)))
     width = max(3, round(STILL_TIME / dt))
     if len(t) <= width:
@@ -91,7 +97,7 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
         begin = end + 1
         last = first + _departed(angles[first : last + 1], noise)
         tail = _tail(angles, first, last, dt, noise)
-        pose = angles[tail].mean(axis=0)
+        pose = _mean(raw[tail])
         if poses and np.abs(pose - poses[-1].q).max() < REARM:
             continue
         settled = _settled(angles[first : last + 1], noise)
@@ -106,17 +112,31 @@ def still_poses(recording: Recording, bench: Bench, side: Side, q: Array) -> lis
 
 
 def _tail(angles: Array, first: int, last: int, dt: float, noise: Array) -> slice:
-    """The longest part of a stillness, up to 0.2 s before its end, in both halves of which all joints stand alike."""
+    """The longest part of a stillness, up to 0.2 s before its end, in both halves of which all joints stand alike.
+
+    At least the half second before that; at most `LONGEST`.
+    """
     stop = max(last - round(0.2 / dt), first + 1)
     tail = slice(max(first, stop - round(0.5 / dt)), stop)
-    for seconds in (1.5, 1.0):
+    room = (stop - first) * dt - 0.1
+    for seconds in np.arange(min(LONGEST, room), 0.75, -0.25):
         start, half = stop - round(seconds / dt), round(0.5 * seconds / dt)
-        if start < first + round(0.2 / dt):
-            continue
         moved = np.abs(angles[start : start + half].mean(axis=0) - angles[start + half : stop].mean(axis=0))
         if np.all(moved < np.maximum(3.5 * noise / np.sqrt(half), 0.03 * DEGREE)):
             return slice(start, stop)
     return tail
+
+
+def _mean(raw: Array) -> Array:
+    """Mean (joints,) of readings at rest (N, joints), wild ones left out.
+
+    The mean of medians of five, by which poses are found, is a tenth less sure (by simulation).
+    """
+    away = np.abs(raw - np.median(raw, axis=0))
+    usual = 1.4826 * np.median(away, axis=0)
+    good = away <= np.maximum(WILD * usual, 0.3 * DEGREE)
+    result: Array = np.where(good, raw, 0.0).sum(axis=0) / good.sum(axis=0)
+    return result
 
 
 def pose_at(recording: Recording, bench: Bench, side: Side, q: Array, time: float) -> StillPose:
