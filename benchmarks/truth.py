@@ -7,9 +7,10 @@ instruments with stated errors; truth stays inside the stand-in and is read here
 from __future__ import annotations
 
 import argparse
-import shutil
+import os
 import sys
 import tempfile
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -24,7 +25,7 @@ from handfast.bench.folder import BenchFolder, read_bench
 from handfast.bench.measured import amended, measured_text, read_measured
 from handfast.bench.new import new_bench
 from handfast.bench.parts import SIDES, Bench
-from handfast.correction.correct import correct
+from handfast.correction.correct import as_corrected, correct
 from handfast.fitting.calibrate import Calibration, calibrate, tcp_from_feedback
 from handfast.fitting.pulses import fit_pulses, pulse_values
 from handfast.fitting.values import values_of
@@ -193,6 +194,8 @@ class Trial:
         t, p = true_positions(file)
         taught_t, taught_p = self.taught[name]
         poses = taught_poses(model, motion)
+        if way in ("corrected", "calibrated"):
+            poses = as_corrected(model, poses)
         predicted = land(model, poses, "raw" if way == "raw" else "trimmed", measured)
         landed = []
         for n, arrival in enumerate(motion.arrivals):
@@ -359,6 +362,44 @@ def spread(values: list[float] | np.ndarray) -> str:
     return f"median {np.median(v):6.2f}   90th percentile {np.percentile(v, 90):6.2f}   worst {v.max():6.2f}"
 
 
+@dataclass(frozen=True)
+class Tried:
+    """What came out of one pair of arms."""
+
+    held: np.ndarray
+    covered: np.ndarray
+    base: tuple[float, float]
+    landings: dict[str, list[Landed]]
+    nudged: tuple[float, float, float]
+    widths: list[tuple[float, float]]
+    jumped: tuple[int, int, int]
+
+    def middle(self, way: str) -> float:
+        """Middle distance of all poses, mm."""
+        return float(np.median(sizes(self.landings[way])))
+
+
+def tried(seed: int) -> Tried:
+    """Everything about one pair."""
+    with tempfile.TemporaryDirectory() as folder:
+        trial = Trial(seed, Path(folder))
+        distance, z = trial.held_out()
+        measured_model, measured = trial.measured_model(trial.calibration)
+        landings = {way: trial.played(way, trial.model) for way in WAYS[:3]}
+        landings["calibrated"] = trial.played("calibrated", measured_model, measured)
+        for way in ("raw", "trimmed"):
+            landings[f"{way}, calibrated"] = trial.played(way, measured_model, measured)
+        return Tried(
+            distance,
+            z < 1.96,
+            trial.base_error(),
+            landings,
+            trial.nudged(),
+            trial.dead_motions(measured_model),
+            trial.jumped(measured_model),
+        )
+
+
 def main() -> None:
     """Run the trials and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -366,39 +407,37 @@ def main() -> None:
     given = parser.parse_args().seeds
     first, _, last = given.partition(":")
     seeds = range(int(first), int(last or int(first) + 1))
-    held, covered, bases, turns = [], [], [], []
-    landings: dict[str, list[Landed]] = {way: [] for way in (*WAYS, "trimmed, calibrated")}
-    medians: dict[str, list[float]] = {way: [] for way in WAYS}
-    worse, nudges, widths = [], [], []
-    jumped: tuple[list[int], list[int], list[int]] = ([], [], [])
-    for seed in seeds:
-        root = Path(tempfile.mkdtemp())
-        trial = Trial(seed, root)
-        distance, z = trial.held_out()
-        held.append(distance)
-        covered.append(z < 1.96)
-        base, turn = trial.base_error()
-        bases.append(base)
-        turns.append(turn)
-        measured_model, measured = trial.measured_model(trial.calibration)
-        own = {way: trial.played(way, trial.model) for way in WAYS[:3]}
-        own["calibrated"] = trial.played("calibrated", measured_model, measured)
-        for way in WAYS:
-            landings[way] += own[way]
-            medians[way].append(float(np.median(sizes(own[way]))))
-        landings["trimmed, calibrated"] += trial.played("trimmed", measured_model, measured)
-        worse.append(worsened(own["calibrated"], own["raw"]))
-        nudges.append(trial.nudged())
-        widths += trial.dead_motions(measured_model)
-        for total, more in zip(jumped, trial.jumped(measured_model), strict=True):
-            total.append(more)
-        print(
-            f"arms {seed}: TCP from feedback {np.median(distance):.2f} mm, base {base:.2f} mm {turn:.2f}°; landings "
-            + ", ".join(f"{way} {medians[way][-1]:.2f}" for way in WAYS)
-            + f" mm; nudged {nudges[-1][0]:.2f} -> {nudges[-1][1]:.2f} -> {nudges[-1][2]:.2f} mm",
-            flush=True,
-        )
-        shutil.rmtree(root)
+    done: list[Tried] = []
+    # Kernels are compiled once, before others would do the same beside it.
+    done.append(tried(seeds[0]))
+    _say(seeds[0], done[0])
+    if len(seeds) > 1:
+        with ProcessPoolExecutor(os.cpu_count()) as pool:
+            for seed, one in zip(seeds[1:], pool.map(tried, seeds[1:]), strict=True):
+                done.append(one)
+                _say(seed, one)
+    _tell(done)
+
+
+def _say(seed: int, one: Tried) -> None:
+    base, turn = one.base
+    print(
+        f"arms {seed}: TCP from feedback {np.median(one.held):.2f} mm, base {base:.2f} mm {turn:.2f}°; landings "
+        + ", ".join(f"{way} {one.middle(way):.2f}" for way in WAYS)
+        + f" mm; nudged {one.nudged[0]:.2f} -> {one.nudged[1]:.2f} -> {one.nudged[2]:.2f} mm",
+        flush=True,
+    )
+
+
+def _tell(done: list[Tried]) -> None:
+    held, covered = [one.held for one in done], [one.covered for one in done]
+    bases, turns = ([one.base[k] for one in done] for k in (0, 1))
+    landings = {way: [x for one in done for x in one.landings[way]] for way in done[0].landings}
+    medians = {way: [one.middle(way) for one in done] for way in WAYS}
+    worse = [worsened(one.landings["calibrated"], one.landings["raw"]) for one in done]
+    nudges = [one.nudged for one in done]
+    widths = [width for one in done for width in one.widths]
+    jumped = list(zip(*(one.jumped for one in done), strict=True))
     print(f"\n{len(held)} pairs of arms")
     print("TCP predicted from feedback at 30 held-out poses, mm")
     print("  pair by pair     ", spread([float(np.median(d)) for d in held]))
@@ -414,10 +453,16 @@ def main() -> None:
     got_worse = sum(c > r for c, r in zip(medians["calibrated"], medians["raw"], strict=True))
     print(f"  pairs whose middle got worse than raw: {got_worse}")
     print(f"  largest worsening of one pose against raw: {max(worse):.2f} mm")
-    for said, key in (("nothing measured", "trimmed"), ("calibrated", "trimmed, calibrated")):
+    told = (
+        ("trimmed", "nothing measured", "trimmed"),
+        ("raw", "calibrated", "raw, calibrated"),
+        ("trimmed", "calibrated", "trimmed, calibrated"),
+        ("corrected", "calibrated", "calibrated"),
+    )
+    for played, said, key in told:
         off = np.array([np.linalg.norm(x.miss - x.predicted) for x in landings[key]])
         size = sizes(landings[key])
-        print(f"\nLanding of trimmed poses predicted beforehand ({said}), distance from the true landing, mm")
+        print(f"\nLanding of {played} poses predicted beforehand ({said}), distance from the true landing, mm")
         print("                   ", spread(off), f"  of landings with middle {np.median(size):.2f}")
         middle, most = off / np.maximum(0.10 * size, 1.0), off / np.maximum(0.25 * size, 2.5)
         print(f"  against the larger of 10 % and 1 mm: median {np.median(middle):.2f};", end=" ")

@@ -98,44 +98,56 @@ class _Fit:
 
 
 def _fit(rows: Callable[[Array], Array], z: Array, prior: int, rounds: int = 30) -> _Fit:
-    """Gauss-Newton with halved steps; readings beyond 3 standard deviations count in proportion (Huber).
+    """Gauss-Newton with halved steps, twice: readings beyond 3 standard deviations count first in proportion (Huber),
+    then, from there, less and less the farther off they are, so that a hand that left a link on the other side of
+    its play draws nothing after it (Holland & Welsch, Communications in Statistics A6 (1977), on such weights, from
+    memory).
 
     The last `prior` rows are beliefs, never softened. With a belief on every unknown the normal equations are
     well conditioned, so they are solved as they are (Nocedal & Wright, 2nd ed., section 10.3).
     """
+    for power in (1.0, 2.0):
+        z = _descend(rows, z, prior, power, rounds)
+    r, J = rows(z), jacobian_of(rows, z)
+    return _Fit(z, r, (J * _weights(r, prior, 2.0)[:, None]).T @ J)
 
-    def weights(r: Array) -> Array:
-        w = np.minimum(1.0, SOFT / np.maximum(np.abs(r), 1e-12))
-        w[len(r) - prior :] = 1.0
-        return w
 
-    def cost(r: Array) -> float:
-        size = np.abs(r)
-        soft = np.where(size <= SOFT, 0.5 * r**2, SOFT * size - 0.5 * SOFT**2)
-        soft[len(r) - prior :] = 0.5 * r[len(r) - prior :] ** 2
-        return float(soft.sum())
+def _weights(r: Array, prior: int, power: float) -> Array:
+    w = np.minimum(1.0, SOFT / np.maximum(np.abs(r), 1e-12)) ** power
+    w[len(r) - prior :] = 1.0
+    return np.asarray(w)
 
+
+def _cost(r: Array, prior: int, power: float) -> float:
+    """Of all rows; its slope is r times their weight."""
+    size = np.maximum(np.abs(r), 1e-12)
+    beyond = SOFT * size - SOFT**2 if power == 1.0 else SOFT**2 * np.log(size / SOFT)
+    soft = np.where(size <= SOFT, 0.5 * r**2, 0.5 * SOFT**2 + beyond)
+    soft[len(r) - prior :] = 0.5 * r[len(r) - prior :] ** 2
+    return float(soft.sum())
+
+
+def _descend(rows: Callable[[Array], Array], z: Array, prior: int, power: float, rounds: int) -> Array:
     r = rows(z)
-    now = cost(r)
+    now = _cost(r, prior, power)
     for _ in range(rounds):
         J = jacobian_of(rows, z)
-        w = weights(r)
+        w = _weights(r, prior, power)
         information = (J * w[:, None]).T @ J
         step = np.linalg.solve(information, -(J * w[:, None]).T @ r)
         share = 1.0
         while share > 1e-3:
             r_new = rows(z + share * step)
-            if cost(r_new) < now:
+            if _cost(r_new, prior, power) < now:
                 break
             share *= 0.5
         else:
             break
-        gain = now - cost(r_new)
-        z, r, now = z + share * step, r_new, cost(r_new)
+        gain = now - _cost(r_new, prior, power)
+        z, r, now = z + share * step, r_new, now - gain
         if gain < 1e-5 * (1.0 + now):
             break
-    J = jacobian_of(rows, z)
-    return _Fit(z, r, (J * weights(r)[:, None]).T @ J)
+    return z
 
 
 def jacobian_of(function: Callable[[Array], Array], z: Array, steps: Array | float = 1e-5) -> Array:
