@@ -21,7 +21,11 @@ from handfast.records.readings import Gauge, Pull, Push, Readings, Sag, Touch
 from handfast.units import DEGREE
 
 TOUCH_ERROR, GAUGE_ERROR, PULL_SHARE, SAG_ERROR, PUSH_ERROR = 0.4e-3, 0.2 * DEGREE, 0.08, 0.3e-3, 0.6e-3
-"""What a maker's readings are taken to be good for (common practice, no source)."""
+LIGHT_SHARE, SCALE = 0.15, 0.03
+"""What a maker's readings are taken to be good for: a light pull to so much of its force, and no better than the scale
+shows, N (common practice, no source)."""
+
+_LEVER = 0.08
 
 
 @dataclass(frozen=True)
@@ -135,9 +139,14 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
                     )
                 )
                 words.append((f"gauge at {name}: {angle / DEGREE:.0f}°, led onto it in the {way} way", 1, q))
-    for name, limp in zip(bench.joint_names, u.model_at(calibration.x).limp_friction, strict=True):
-        pulls.append(Pull(joint=name, force=float(limp / 0.08), lever=0.08, error=float(PULL_SHARE * limp / 0.08)))
+    now = u.model_at(calibration.x)
+    for name, limp, rub in zip(bench.joint_names, now.limp_friction, now.friction, strict=True):
+        whole, light = float((limp + rub) / _LEVER), float(rub / _LEVER)
+        pulls.append(Pull(joint=name, force=whole, lever=_LEVER, error=PULL_SHARE * whole))
         words.append((f"spring scale at {name}: the pull that just turns it limp", 1, middle))
+        error = float(np.hypot(LIGHT_SHARE * light, SCALE))
+        pulls.append(Pull(joint=name, force=light, lever=_LEVER, error=error, loose=True))
+        words.append((f"light pull at {name}: limp and balanced, what just moves its link within its play", 1, middle))
     for arm, side in enumerate(SIDES):
         columns = bench.columns(side)
         q = middle.copy()

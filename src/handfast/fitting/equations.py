@@ -219,8 +219,8 @@ class Equations:
         found = []
         for pull in self.readings.pulls:
             joint = names.index(pull.joint)
-            limp = model.limp_friction[joint] + model.friction[joint]
-            found.append(np.array([(limp - pull.force * pull.lever) / (pull.error * pull.lever)]))
+            drag = model.friction[joint] + (0.0 if pull.loose else model.limp_friction[joint])
+            found.append(np.array([(drag - pull.force * pull.lever) / (pull.error * pull.lever)]))
         return found
 
     def _sag(self, model: Model, x: Array, sag: Sag, shown: Shown) -> Array:

@@ -1,8 +1,8 @@
 """The unknown figures of a bench as one vector, with what is believed of each before anything is read.
 
 Prior widths are common practice, no source: play is known to a factor of about 1.6, compliance and friction to
-about 1.6 to 1.8, a hand's tremor to 0.06 degrees at every joint, a link's length to 1.2 mm, a base to 3 mm and 1.2 degrees, and a feedback wiper to 3 degrees of
-offset, 3 % of slope and a smooth bow of 1.2 degrees.
+about 1.6 to 1.8, a hand's tremor to 0.06 degrees at every joint alike, a link's length to 1.2 mm, a base to 3 mm and
+1.2 degrees, and a feedback wiper to 3 degrees of offset, 3 % of slope and a smooth bow of 1.2 degrees.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -122,7 +122,7 @@ class Model:
     compliance: Array  # (K,) rad/(N·m)
     dead_band: Array  # (K,) rad, full width
     limp_friction: Array  # (K,) N·m
-    hand_tremor: Array  # (K,) rad, either way, of a link that a hand leads
+    hand_tremor: Array = field(default_factory=lambda: np.zeros(1))  # (K,) or (1,) rad, of a link that a hand leads
 
     @cached_property
     def reach(self) -> tuple[float, ...]:

@@ -14,7 +14,7 @@ A readings file is TOML under BENCH/readings, one table per reading:
     [[bar]]                       # both limp TCPs at the ends of a bar of known length, led about
     [[level]]                     # a level, such as a phone's, laid along a limp arm's link
     [[gauge]]                     # one limp joint's link led against a stop of known angle
-    [[pull]]                      # force at a lever that just turns a limp joint
+    [[pull]]                      # force at a lever that just turns a limp joint, or moves it within its play
     [[sag]]                       # a weight hung on the TCP of a powered arm, and how far the TCP went down
     [[push]]                      # the TCP of a powered arm pushed to and fro, and how far apart it stood
     [[sweep]]                     # a powered joint stepped over its travel, up and down
@@ -32,7 +32,7 @@ from handfast.bench.parts import SIDES, Bench, Vector
 from handfast.errors import InputError
 from handfast.files.atomic import write_text
 from handfast.files.document import Document, parse_document, read_document
-from handfast.files.fields import choice, number, read_table, table_of, tables, text, vector
+from handfast.files.fields import choice, flag, number, read_table, table_of, tables, text, vector
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,12 +97,14 @@ class Gauge:
 
 @dataclass(frozen=True, kw_only=True)
 class Pull:
-    """A spring scale at a lever that just turns a limp joint, the joint's own weight balanced or level."""
+    """A spring scale at a lever that just turns a limp joint, its own weight balanced or level, or taken out as the
+    mean of both ways. Where it is `loose`, its link is moved no farther than its play, and no gear turns with it."""
 
     joint: str = text("joint", ..., "which joint")
     force: float = number("force_N", ..., 0, 500, "force that just moves it, mean of both ways")
     lever: float = number("lever_mm", ..., 1, 2000, "distance of the hook from the joint's axis")
     error: float = number("error_N", ..., 0.001, 50, "one standard deviation of the force")
+    loose: bool = flag("loose", False, "whether the link moved within its play only, while its gears stood still")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -32,20 +32,22 @@ _BLOCK = 8
 class SupplyFit:
     """Running fit of how far each servo's feedback follows the supply; `learn` every frame, then `angles`.
 
+    told (K,): what earlier readings found of the joints, instead of what the bench says.
     Inside, servos are joints first and then the left and the right gripper, P = K + 2 of them.
     """
 
-    def __init__(self, bench: Bench, guess: Array | None = None):
+    def __init__(self, bench: Bench, told: Array | None = None):
         self._bench = bench
         self._lines = FrameLines(bench)
         parts: list[Servoed] = [*bench.joints, *(bench.arm(side).gripper for side in SIDES)]
         self._joints, P = len(bench.joints), len(parts)
         start = np.array([p.follows_supply for p in parts])
+        if told is not None:
+            # Nothing at all would say that nobody looked.
+            start[: self._joints] = np.maximum(told, 1e-3)
         self._guess = np.where(start > 0, start, _GUESS)
         # What the bench says was measured, as a rule over a longer time than a run takes.
         self._prior = np.where(start > 0, _MEASURED_SD, _GUESS_SD) ** -2.0
-        if guess is not None:
-            self._guess[: self._joints] = guess
         self._channel = np.array([p.channel for p in parts])
         self._leads = np.array([bench.arm(side).wire.resistance for side in SIDES])
         self._sizes = [len(bench.arm(side).joints) for side in SIDES]

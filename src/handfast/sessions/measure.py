@@ -34,6 +34,8 @@ class Errors:
     meet: float = 0.5e-3
     gauge: float = 0.2 * DEGREE
     pull_share: float = 0.08
+    loose_share: float = 0.15
+    scale: float = 0.03
     sag: float = 0.3e-3
     bar: float = 0.5e-3
     level: float = 0.3 * DEGREE
@@ -190,15 +192,18 @@ class MakerAtStandIn:
             supply=self.bench.supply.voltage,
         )
 
-    def pull(self, joint: int, lever: float = 0.08) -> Pull:
-        """A spring scale at a lever that just turns one limp joint."""
-        torque = self.truth.gear_friction[joint] + self.truth.joint_friction[joint]
+    def pull(self, joint: int, loose: bool = False, lever: float = 0.08) -> Pull:
+        """A spring scale at a lever that just turns one limp joint, or moves its link within its play (`loose`)."""
+        torque = self.truth.joint_friction[joint] + (0.0 if loose else self.truth.gear_friction[joint])
         error = self.errors.pull_share * torque / lever
+        if loose:
+            error = float(np.hypot(self.errors.loose_share * torque / lever, self.errors.scale))
         return Pull(
             joint=self.bench.joint_names[joint],
-            force=float(torque / lever + self.rng.normal(0.0, error)),
+            force=max(float(torque / lever + self.rng.normal(0.0, error)), 0.0),
             lever=lever,
             error=float(error),
+            loose=loose,
         )
 
     def sag(self, model: Model, side: Side, q: Array, mass: float) -> Sag:
@@ -329,9 +334,13 @@ class MakerAtStandIn:
         swept = tuple(self.sweep(wire, joint) for joint in range(len(self.bench.joints)))
         return swept, follows
 
-    def pushes(self, model: Model) -> tuple[Push, ...]:
-        """Push both arms at some poses, each along the lines that tell most of its joints."""
-        wire = Powered(self.bench, DirectBoard(self.bench, self.arms))
+    def pushes(self, model: Model, follows: tuple[Follow, ...] = ()) -> tuple[Push, ...]:
+        """Push both arms at some poses, each along the lines that tell most of its joints.
+
+        follows: how far each joint's feedback follows the supply, if that was read before.
+        """
+        told = np.array([f.share for f in follows]) if len(follows) == len(self.bench.joints) else None
+        wire = Powered(self.bench, DirectBoard(self.bench, self.arms), told=told)
         wire.attach()
         wire.loosen()
         wire.learns = False
@@ -363,7 +372,7 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
         for share in (0.08, 0.29, 0.5, 0.71, 0.92):
             angle = low + share * (high - low)
             gauges += [maker.gauge(i, angle, 1), maker.gauge(i, angle, -1)]
-        pulls.append(maker.pull(i))
+        pulls += [maker.pull(i), maker.pull(i, loose=True)]
         goal = maker.arms.link_angles()
         goal[i] = 0.5 * (low + high)
         maker.hands.lead_joints(goal, 1.0)
@@ -402,7 +411,7 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
                 pose[part.start + level[1]] = 30.0 * DEGREE
             sags.append(maker.sag(model, side, pose, 0.15))
     sweeps, follows = maker.sweeps(0.35 * q)
-    pushes = maker.pushes(model)
+    pushes = maker.pushes(model, follows)
     return Readings(
         touches=tuple(touched),
         meets=tuple(met),

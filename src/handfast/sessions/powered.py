@@ -58,12 +58,12 @@ class Arms(Protocol):
 
 
 class Powered:
-    """Arms under power. `clean`: feedback is cleaned of what the supply does to it."""
+    """Arms under power. `clean`: feedback is cleaned of what the supply does to it. told: see `SupplyFit`."""
 
-    def __init__(self, bench: Bench, arms: Arms, clean: bool = True):
+    def __init__(self, bench: Bench, arms: Arms, clean: bool = True, told: Array | None = None):
         self.bench, self.arms, self.clean = bench, arms, clean
         self.frame_time = bench.controller.frame
-        self.fit = SupplyFit(bench)
+        self.fit = SupplyFit(bench, told)
         # A load or a push shifts shafts and draws current at once; what comes of which could not be told then.
         self.learns = True
         self._lines = FrameLines(bench)

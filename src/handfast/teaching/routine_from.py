@@ -22,6 +22,10 @@ FIRST_PACE = 0.5
 STROKE_ROWS = 40
 """A stroke is stored as about this many rows a second at most 200, enough for the motion of a hand."""
 
+FALLS, MAY_FALL = 0.9, 1.6
+"""Share of what a joint's limp gears and its own friction stand, beyond which a limp arm would fall if let go: where
+somebody measured how hard it turns limp, and where nobody did (common practice, no source)."""
+
 CLEAR_SAG, NO_SAG = 0.5, 0.25
 """Share of the seen play by which telling joints must have sunk to say `let go`, or stayed below to say `held`."""
 
@@ -207,12 +211,17 @@ def _how_held(pose: StillPose, habit: str, model: Model) -> str:
 
     Letting go lets a loaded joint that was led upwards, against its load, sink through the play that the
     feedback sees: such joints tell. Joints led downwards lie on the same side either way and tell nothing, and
-    then it hardly matters.
+    then it hardly matters. Where nothing tells, an arm whose limp gears cannot stand its weight was held, whatever is
+    usual.
     """
     columns = model.bench.columns(pose.side)
     q = np.zeros(model.chain.joints)
     q[columns] = pose.q
     tau = holding_torques(model, q, np.zeros((1, 2)), np.zeros((1, 2, 3)))[0, columns]
+    known = np.array([joint.limp_friction is not None for joint in model.bench.joints[columns]])
+    stands = model.limp_friction[columns] + model.friction[columns]
+    if np.any(np.abs(tau) > np.where(known, FALLS, MAY_FALL) * stands):
+        habit = "held"
     tells = (np.abs(tau) > model.friction[columns]) & (pose.arrived * tau > 0)
     if not tells.any():
         return habit

@@ -118,7 +118,7 @@ def _tail(angles: Array, first: int, last: int, dt: float, noise: Array) -> slic
     """
     stop = max(last - round(0.2 / dt), first + 1)
     tail = slice(max(first, stop - round(0.5 / dt)), stop)
-    room = (stop - first) * dt - 0.1
+    room = (stop - first) * dt - 0.25
     for seconds in np.arange(min(LONGEST, room), 0.75, -0.25):
         start, half = stop - round(seconds / dt), round(0.5 * seconds / dt)
         moved = np.abs(angles[start : start + half].mean(axis=0) - angles[start + half : stop].mean(axis=0))

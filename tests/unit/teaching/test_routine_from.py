@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -200,3 +202,18 @@ def test_how_a_pose_was_held(last, sink, habit, held):
     """Joints that were led against their load sink through the seen play (0.5°) when the hand lets go."""
     led = start().move(OUT).move(last).hold(2.4, sink=sink)
     assert taught(led, habit)[0].steps[0].left.held == held
+
+
+@pytest.mark.parametrize(
+    ("share", "sink", "held"),
+    [(1.0, {}, "let go"), (0.1, {}, "held"), (0.1, {1: 0.4, 2: 0.4, 3: 0.4}, "let go")],
+)
+def test_what_would_have_fallen_was_held(share, sink, held):
+    """Where nothing tells: gears of a tenth of the friction do not stand a shoulder led out, so a hand that lets go as
+    a rule held it. The bench's own gears may. What the feedback shows wins over both."""
+    last = UP if sink else {1: 40.0, 2: 35.0, 3: 15.0}
+    led = start().move(OUT if sink else {1: 30.0, 2: 30.0, 3: 10.0}).move(last).hold(2.4, sink=sink)
+    model = seedling.model()
+    easy = dataclasses.replace(model, limp_friction=share * model.limp_friction)
+    routine, _ = routine_from(led.recording("let go"), easy, "r")
+    assert routine.steps[0].left.held == held

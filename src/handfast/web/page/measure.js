@@ -10,7 +10,9 @@ const mm = (x, n = 1) => units.number(x, "mm", n);
 const HOW = {
   touch: ["Power off. Lead the limp arm by hand until its TCP stands in the dimple of known place, from above; hold it there for a second.", touchDrawing],
   gauge: ["Power off. Lead this one link, from the side that is named, onto a stop of known angle, and keep it there.", gaugeDrawing],
-  "spring scale": ["Power off, the link level. Hook a spring scale to a lever on this joint and pull square to it until it just turns.", pullDrawing],
+  "spring scale": ["Power off, the link upright or counterweighted, so that it weighs nothing on its joint. Hook a spring scale to a lever on it and pull square to it until it just turns.", pullDrawing],
+  "light pull": ["Power off, the link upright or counterweighted. Pull at the lever with a fine scale, so gently that the link goes through its play and no gear turns with it; read while it moves, once each way.", pullDrawing],
+  push: ["Let the arm hold its pose under power. Push its TCP with a scale along the line that is named, wait a second, read the pointer; then push the other way as hard and read again. Eyes protected, fingers clear of the links.", pushDrawing],
   weight: ["Let the arm hold its pose under power, hang the weight on the TCP, and read on a ruler how far it goes down.", weightDrawing],
 };
 
@@ -30,6 +32,11 @@ function gaugeDrawing() {
 function pullDrawing() {
   return art("A spring scale pulls square at a lever", stick("30,76 30,46 96,46"), joint(30, 46), h("line", { x1: 84, y1: 46, x2: 84, y2: 24, class: "art-mark" }),
     h("rect", { x: 78, y: 6, width: 12, height: 20, class: "art-mark" }));
+}
+function pushDrawing() {
+  return art("A scale pushes the tip to and fro, a pointer beside it", stick("24,76 24,48 62,22 104,40"), joint(24, 48), joint(62, 22),
+    h("line", { x1: 108, y1: 40, x2: 140, y2: 40, class: "art-mark" }), h("path", { d: "M114 35 l-7 5 l7 5 M134 35 l7 5 l-7 5", class: "art-mark" }),
+    h("path", { d: "M104 76 V50 M98 76 h12", class: "art-hand" }));
 }
 function weightDrawing() {
   return art("A weight hangs on the tip, a ruler beside it", stick("24,76 24,48 66,22 112,34"), joint(24, 48), joint(66, 22), h("line", { x1: 112, y1: 34, x2: 112, y2: 48, class: "art-mark" }),
