@@ -281,8 +281,9 @@ class Trial:
             )
         return true_count, hits, alarms
 
-    def nudged(self, count: int = 8) -> tuple[float, float, float]:
-        """Middle miss mm at poses that were not nudged: trimmed, corrected, and corrected after `count` nudges."""
+    def nudged(self, count: int = 8) -> tuple[float, ...]:
+        """Middle miss mm at poses that were not nudged: trimmed, corrected, and corrected after `count` nudges; then
+        the same where no thing is carried by both hands, whose places hang on both bases, too."""
         plain, before = self.played("trimmed", self.model), self.played("corrected", self.model)
         rng = np.random.default_rng([self.seed, 8])
         # A carried thing sets its own ends, so its poses are no marks to nudge onto.
@@ -298,12 +299,10 @@ class Trial:
             reads.append(replace(read, off=tuple(np.array(read.off) + rng.normal(0.0, read.error, 3))))
         model, measured = self.measured_model(calibrate(self.bench, Readings(landings=tuple(reads))))
         after = self.played("corrected", model, measured)
-        rest = [i for i in range(len(before)) if i not in picked]
-
-        def middle(landed: list[Landed]) -> float:
-            return float(np.median([np.linalg.norm(landed[i].miss) for i in rest]))
-
-        return middle(plain), middle(before), middle(after)
+        every = [i for i in range(len(before)) if i not in picked]
+        free = [i for i in every if before[i].routine != "carry-tray"]
+        return tuple(float(np.median(sizes([way[i] for i in rest]))) for rest in (every, free)
+                     for way in (plain, before, after))  # fmt: skip
 
 
 class Watched:
@@ -370,7 +369,7 @@ class Tried:
     covered: np.ndarray
     base: tuple[float, float]
     landings: dict[str, list[Landed]]
-    nudged: tuple[float, float, float]
+    nudged: tuple[float, ...]
     widths: list[tuple[float, float]]
     jumped: tuple[int, int, int]
 
@@ -479,9 +478,9 @@ def _tell(done: list[Tried]) -> None:
     print(f"  foretold ones that did not come: {alarms}")
     n = np.array(nudges)
     print("\nEight nudges, middle miss at poses that were not nudged, mm (median of pairs)")
-    print(
-        f"  trimmed {np.median(n[:, 0]):.2f}, corrected {np.median(n[:, 1]):.2f}, after nudges {np.median(n[:, 2]):.2f}"
-    )
+    for k, where in enumerate(("all routines", "no thing carried by both")):
+        plain, before, after = np.median(n[:, 3 * k : 3 * k + 3], axis=0)
+        print(f"  {where:25} trimmed {plain:.2f}, corrected {before:.2f}, after nudges {after:.2f}")
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ from handfast.landing.flank import lead_of, pushed_offsets, resting_offsets, tau
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.records.readings import LandingRead, Push, Readings, Sag, signs_of
+from handfast.routine.steps import arrivals_of
 
 LEAD_SCATTER = 0.15
 """How much of a hand-led joint's lead varies from one time to the next, one standard deviation."""
@@ -273,7 +274,7 @@ class Equations:
         both = u.angles(x, shown)
         taught, played = both[:1], both[1:]
         arrived, moved = np.zeros((1, u.K)), np.zeros((1, u.K))
-        arrived[0, columns] = signs_of(read.arrived, columns.stop - columns.start)
+        arrived[0, columns] = arrivals_of(read.arrived) if read.arrived else 0.0
         moved[0, columns] = signs_of(read.moved, columns.stop - columns.start)
         held = np.full((1, u.K), {"held": 1, "let go": 0, "unknown": -1}[read.held])
         loads = np.zeros((1, 2))
@@ -285,8 +286,12 @@ class Equations:
         off = X[1, arm, :3, 3] - X[0, arm, :3, 3] - np.array(read.off)
         J = places(model.chain, taught).J[0, columns, 3:]
         lead = lead_of(model)[columns]
+        # A way that is in doubt, of mean a, means the other side in (1 - a)/2 of all cases.
+        side = arrived[0, columns]
+        doubt = np.where(side != 0.0, 1.0 - side**2, 0.0) * lead**2 if read.held == "held" else 0.0
         variance = (
-            self.noise[columns] ** 2 * 2.0
+            doubt
+            + self.noise[columns] ** 2 * 2.0
             + (LEAD_SCATTER * lead) ** 2
             + (taught_off.half[0, columns] ** 2 + played_off.half[0, columns] ** 2) / 3.0
         )

@@ -30,6 +30,11 @@ def signs(text_: str) -> list[str]:
     return re.findall(r"[+-]\?|\S", text_)
 
 
+def arrivals_of(text_: str) -> tuple[float, ...]:
+    """The signs of `arrived`: +1, -1 or 0, and `LIKELY` of them where they are in doubt."""
+    return tuple(_SIGNS[token] for token in signs(text_))
+
+
 def arrived_text(ways: Iterable[float]) -> str:
     """Ways of all joints as `arrived` has them."""
     return " ".join("0" if w == 0 else ("+" if w > 0 else "-") + ("" if abs(w) == 1 else "?") for w in ways)
@@ -60,9 +65,7 @@ class Taught:
     @property
     def arrivals(self) -> tuple[float, ...] | None:
         """The signs of `arrived`, one per joint: +1, -1 or 0, and `LIKELY` of them where they are in doubt."""
-        if not self.arrived:
-            return None
-        return tuple(_SIGNS[token] for token in signs(self.arrived))
+        return arrivals_of(self.arrived) if self.arrived else None
 
     @property
     def target(self) -> Vector | None:

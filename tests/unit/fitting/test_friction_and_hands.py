@@ -12,12 +12,15 @@ from handfast.bench.lines import counts_of
 from handfast.bench.parts import Bench
 from handfast.fitting.advice import advise
 from handfast.fitting.calibrate import SOFT, _fit, calibrate
+from handfast.fitting.equations import Equations
+from handfast.fitting.unknowns import Unknowns
 from handfast.fitting.values import values_of
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import lead_of, pushed_offsets
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.records.readings import Gauge, Pull, Push, Readings, read_readings, write_readings
+from handfast.records.readings import Gauge, LandingRead, Pull, Push, Readings, read_readings, write_readings
+from handfast.routine.steps import LIKELY
 from handfast.sessions.measure import Errors, MakerAtStandIn
 from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import draw_truth
@@ -205,3 +208,24 @@ def test_light_pulls_are_offered():
     calibration = calibrate(bench, plain)
     words = [a.words for a in advise(calibration, seedling.REST[None], most=400)]
     assert any(w.startswith("light pull at left shoulder: ") for w in words)
+
+
+def test_a_landing_whose_way_is_in_doubt_counts_for_less():
+    """Of ways in doubt 28 % are wrong, so a lead counts by 0.44 of itself on the mean, and is spread by 0.9 of it."""
+    bench, model = seedling.bench(), seedling.model()
+    taught = tuple(float(v) for v in np.radians([0.0, 40.0, 50.0, 0.0, 0.0]))
+    both = []
+    for sign in ("+", "+?"):
+        read = LandingRead(
+            arm="left", off=(0.0, 0.0, 0.0), error=1e-4, taught=taught, held="held", feedback=taught,
+            arrived=f"{sign} + + + +", moved="+ + + + +", load=0.0,
+        )  # fmt: skip
+        equations = Equations(Unknowns(bench), Readings(landings=(read,)))
+        both.append(equations._landing_off(model, np.zeros(equations.unknowns.size), read, equations._landed[0]))
+    (sure, narrow), (unsure, wide) = both
+    q = seedling.REST.copy()
+    q[:5] = taught
+    turn = places(model.chain, q).J[0, 0, 3:]
+    lead = lead_of(model)[0]
+    assert unsure - sure == pytest.approx((1.0 - LIKELY) * lead * turn, abs=2e-5)
+    assert wide - narrow == pytest.approx((1.0 - LIKELY**2) * lead**2 * np.outer(turn, turn), abs=1e-8)
