@@ -92,6 +92,11 @@ def fitted_text(fitted: Fitted, goal: float) -> str:
         lines.append(
             f"  {side} base at ({at}) mm ±{place.uncertainty:.1f}, turned {yaw.value:.2f}° ±{yaw.uncertainty:.2f}{sure}"
         )
+    tremor = next(v for v in fitted.values if v.key == "hand_tremor_deg")
+    lines.append(
+        f"  a hand that leads a link trembles by {tremor.value:.2f}° ±{tremor.uncertainty:.2f} either way"
+        + ("" if tremor.known else " ?")
+    )
     lines.append("")
     verdict = ": good enough" if fitted.after <= goal else ""
     lines.append(
