@@ -72,8 +72,18 @@ class Equations:
             self._shown([r.counts for r in readings.levels]), level_ways, np.array([r.error for r in readings.levels])
         )
         self._gauged = self._shown([g.counts for g in readings.gauges])
-        self._sagged = [self._shown([s.counts, s.loaded]) for s in readings.sags]
-        self._pushed = [self._shown([p.counts, p.back]) for p in readings.pushes]
+        self._sagged = [
+            self._shown([self._limp(s.counts, s.supply), self._limp(s.loaded, s.loaded_supply)]) for s in readings.sags
+        ]
+        self._pushed = [
+            self._shown(
+                [
+                    self._limp(p.counts, p.supply),
+                    self._limp(p.back, p.supply if p.back_supply is None else p.back_supply),
+                ]
+            )
+            for p in readings.pushes
+        ]
         self._landed = [self._landing_poses(read) for read in readings.landings]
         self.noise = noise_angles(bench) / np.sqrt(5.0)
         # The spread of each reading is taken at the start and kept, so that the problem stays one of least squares.
@@ -84,6 +94,25 @@ class Equations:
     def _shown(self, counts: Sequence[Sequence[float]]) -> Shown:
         channels = self.unknowns.bench.controller.channels
         return self.unknowns.shown(np.array(counts, dtype=float).reshape(len(counts), channels))
+
+    def _limp(self, counts: Sequence[float], supply: float) -> tuple[float, ...]:
+        """Counts of powered arms as they would be at the supply at which the limp readings were taken.
+
+        Feedback that follows the supply shows counts·(1 + k·(V/Vref - 1)); k as it was read, or as the bench says.
+        """
+        bench, readings = self.unknowns.bench, self.readings
+        limp = [r.supply for r in readings.touches] + [r.supply for r in readings.meets]
+        limp += [r.supply for r in readings.bars] + [r.supply for r in readings.levels]
+        limp += [r.supply for r in readings.gauges]
+        reference = float(np.median(limp)) if limp else bench.supply.voltage
+        told: dict[str, list[float]] = {}
+        for follow in readings.follows:
+            told.setdefault(follow.joint, []).append(follow.share)
+        result = [float(v) for v in counts]
+        for name, joint in zip(bench.joint_names, bench.joints, strict=True):
+            k = float(np.mean(told[name])) if name in told else joint.follows_supply
+            result[joint.channel] /= 1.0 + k * (supply / reference - 1.0)
+        return tuple(result)
 
     def _landing_poses(self, read: LandingRead) -> Shown:
         u = self.unknowns

@@ -137,7 +137,8 @@ class Push:
     )
     counts: Vector = vector("counts", ..., "feedback of every channel under the first push", None, 0, 70000)
     back: Vector = vector("back_counts", ..., "feedback of every channel under the second", None, 0, 70000)
-    supply: float = number("supply_V", ..., 0, 60, "servo supply at that time")
+    supply: float = number("supply_V", ..., 0, 60, "servo supply under the first push")
+    back_supply: float | None = number("back_supply_V", None, 0, 60, "under the second one, if it is another")
 
 
 @dataclass(frozen=True, kw_only=True)

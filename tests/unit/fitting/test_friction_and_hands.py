@@ -19,7 +19,7 @@ from handfast.geometry.rigid import Array
 from handfast.landing.flank import lead_of, pushed_offsets
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.records.readings import Gauge, LandingRead, Pull, Push, Readings, read_readings, write_readings
+from handfast.records.readings import Follow, Gauge, LandingRead, Pull, Push, Readings, read_readings, write_readings
 from handfast.routine.steps import LIKELY
 from handfast.sessions.measure import Errors, MakerAtStandIn
 from handfast.standins.servo_model import ServoArms
@@ -229,3 +229,25 @@ def test_a_landing_whose_way_is_in_doubt_counts_for_less():
     lead = lead_of(model)[0]
     assert unsure - sure == pytest.approx((1.0 - LIKELY) * lead * turn, abs=2e-5)
     assert wide - narrow == pytest.approx((1.0 - LIKELY**2) * lead**2 * np.outer(turn, turn), abs=1e-8)
+
+
+def test_a_sagging_supply_is_taken_out_of_powered_readings():
+    """A push under which the supply sags from 6.0 to 5.5 V, at joints whose feedback follows it by half: raw counts
+    with the supply beside them say the same as counts of a supply that stood."""
+    bench = seedling.bench()
+    q = seedling.REST.copy()
+    q[:5] = np.radians([0.0, 40.0, 50.0, 0.0, 0.0])
+    clean = np.array(counts(bench, q))
+    sagged = clean * (1.0 + 0.5 * (5.5 / 6.0 - 1.0))
+    push = Push(
+        arm="left", force=(2.0, 0.0, 0.0), off=0.004, error=1e-4, counts=tuple(clean), back=tuple(clean), supply=6.0
+    )
+    low = dataclasses.replace(push, counts=tuple(sagged), supply=5.5, back_supply=6.0)
+    follows = tuple(Follow(joint=name, share=0.5, error=0.01) for name in bench.joint_names)
+    limp = gauged(seedling.model(), 0.0)[:2]
+    said = []
+    for one, known in ((push, follows), (low, follows), (low, ())):
+        equations = Equations(Unknowns(bench), Readings(gauges=limp, pushes=(one,), follows=known))
+        said.append(equations.residuals(np.zeros(equations.unknowns.size))[-1])
+    assert said[1] == pytest.approx(said[0], abs=1e-6)
+    assert abs(said[2] - said[0]) > 3.0
