@@ -1,4 +1,4 @@
-"""How right the tool is about arms that it has never seen: `make truth SEED=n` (one pair), or `SEEDS=a:b`.
+"""How right the tool is about arms that it has never seen: `make truth SEED=n` (one pair), or `SEED=a:b`.
 
 Each pair of arms is a stand-in drawn by seed. The tool gets only what the wire shows and what a maker reads off
 instruments with stated errors; truth stays inside the stand-in and is read here alone.
