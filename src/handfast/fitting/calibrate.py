@@ -100,7 +100,7 @@ class _Fit:
 def _fit(rows: Callable[[Array], Array], z: Array, prior: int, rounds: int = 30) -> _Fit:
     """Gauss-Newton with halved steps, twice: readings beyond 3 standard deviations count first in proportion (Huber),
     then, from there, less and less the farther off they are, so that a hand that left a link on the other side of
-    its play draws nothing after it (Holland & Welsch, Communications in Statistics A6 (1977), on such weights, from
+    its play draws little after it (Holland & Welsch, Communications in Statistics A6 (1977), on such weights, from
     memory).
 
     The last `prior` rows are beliefs, never softened. With a belief on every unknown the normal equations are

@@ -29,10 +29,10 @@ CLEAR_DOUBT = 4.5
 """Standard deviations of the difference of two means by which it must stand out."""
 
 LONGEST = 2.5
-"""Longest stillness that is averaged, s: a hand tires."""
+"""Longest stillness that is averaged, s: a hand tires (common practice, no source)."""
 
 WILD = 4.0
-"""A reading farther from the middle than so many standard deviations is wild."""
+"""A reading farther from the middle than so many standard deviations is wild (common practice, no source)."""
 
 LENGTHS = (1, 5, 11, 21)
 """Lengths of the means, in samples, in which a last motion is looked for."""
