@@ -405,7 +405,12 @@ def main() -> None:
     parser.add_argument("--seeds", default="1", help="one seed, or first:last+1")
     given = parser.parse_args().seeds
     first, _, last = given.partition(":")
-    seeds = range(int(first), int(last or int(first) + 1))
+    try:
+        seeds = range(int(first), int(last or int(first) + 1))
+    except ValueError:
+        seeds = range(0)
+    if not seeds:
+        parser.error(f"--seeds {given}: no pair of arms; expected one seed, or first:last+1 such as 1:21")
     done: list[Tried] = []
     # Kernels are compiled once, before others would do the same beside it.
     done.append(tried(seeds[0]))
