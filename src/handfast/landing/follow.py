@@ -52,8 +52,9 @@ def follow(
     inertia: Array,
     start: Array | None = None,
     trim: np.ndarray | None = None,
+    joints: slice = slice(None),
 ) -> Followed:
-    """Follow targets (M, K) rad at samples dt s apart.
+    """Follow targets (M, K) rad at samples dt s apart; those of some `joints` only, if they are named.
 
     load (M, K) N·m: torque to the links without friction and without what each joint's own acceleration takes;
     inertia (M, K) kg·m²: of what each joint moves, its rotor left out. start (K,): side of its play, -1 to 1, on which
@@ -63,13 +64,15 @@ def follow(
 
     bench = model.bench
     volts = bench.supply.voltage / model.rated_voltage
-    dead_time = np.array([bench.servo_of(joint).dead_time for joint in bench.joints])
-    moved = model.rotor + inertia.mean(axis=0)
-    own = 2.0 * DAMPED * np.sqrt(moved * model.full_drive / model.stall) - model.full_drive / model.free_speed
-    servo = np.array([
-        model.stall * volts, model.full_drive, model.free_speed * volts, np.maximum(own, 0.0), model.dead_band,
+    dead_time = np.array([bench.servo_of(joint).dead_time for joint in bench.joints])[joints]
+    moved = model.rotor[joints] + inertia.mean(axis=0)
+    own = 2.0 * DAMPED * np.sqrt(moved * (model.full_drive / model.stall)[joints])
+    own -= (model.full_drive / model.free_speed)[joints]
+    servo = np.array([row[joints] for row in (
+        model.stall * volts, model.full_drive, model.free_speed * volts, model.dead_band,
         model.limp_friction, model.friction, model.rotor, model.seen_play, model.unseen_play,
-    ])  # fmt: skip
+    )])  # fmt: skip
+    servo = np.insert(servo, 3, np.maximum(own, 0.0), axis=0)
     feedback, slack = np.empty_like(target), np.empty_like(target)
     follow_kernel(
         np.ascontiguousarray(target),

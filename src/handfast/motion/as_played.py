@@ -26,13 +26,16 @@ SETTLE = 0.5
 STOP_SHORT = 2.5 * DEGREE
 """How far before its target a joint of undecided flank stops, to creep in from there."""
 
+LOOSEN = 2.5 * DEGREE
+"""Swing of the joints that are stirred before the first pose, or below which arms come up to their start."""
+
 STIRRED = -1.0
-"""Side of its play on which stirring leaves a link that nothing presses: the last swing goes up, the link trails."""
+"""Side of its play on which that leaves a link that nothing presses: the last motion goes up, the link trails."""
 
 RATTLE = 0.25
 """A link that goes over again within this time, s, rattles: that is told as one jump."""
 
-_BEFORE, _HOME, _ROUND, _ROUNDS = 0.5, 1.2, 0.4, 3
+_BEFORE, _HOME, _ROUND, _ROUNDS = 0.9, 1.2, 0.4, 3
 """Times, s: at rest before the motion, to come home from a known side, and of a trim; and how many trims."""
 
 _EVERY = 25
@@ -64,20 +67,24 @@ def setting_out(motion: Motion, since: float, stop: int, way: Array) -> float:
 class Played:
     """What is foreseen of a run in M steps of `DT`.
 
-    sample (M,): sample of the motion at each step. side (M, K): where each link lies in its play, -1 to 1;
-    turned (M, K): way in which its shaft turned last, 0 before it did. rests: for each stop (by its sample) the steps
-    before its first trim and at its end. sure (K,): joints whose side at first is known, as their load decides it.
+    sample (M,): sample of the motion at each step. feedback (M, K) rad. side (M, K): where each link lies in its play,
+    -1 to 1; turned (M, K): way in which its shaft turned last, 0 before it did. rests: for each stop (by its sample)
+    the step at which the arms have come to rest there. sure (K,): joints whose side at first is known, as their load
+    decides it.
     """
 
     sample: np.ndarray
+    feedback: Array
     side: Array
     turned: Array
-    rests: dict[int, tuple[int, int]]
+    rests: dict[int, int]
     sure: np.ndarray
 
 
-def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = None) -> Played:
-    """Foresee a run. ways: for each stop the joints (K,) that come home from a known side: +1, -1, or 0."""
+def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = None, trimmed: bool = True) -> Played:
+    """Foresee a run. ways: for each stop the joints (K,) that come home from a known side: +1, -1, or 0. Unless it is
+    `trimmed`, arms are not stirred before it either, but come to their start upwards.
+    """
     ways = {} if ways is None else ways
     K = motion.q.shape[1]
     stops: dict[int, np.ndarray] = {}
@@ -87,9 +94,13 @@ def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = N
     strokes = np.array([a.sample for a in motion.arrivals if a.row], dtype=int)
     first = round(_BEFORE / DT)
     sample = [np.zeros(first, dtype=int)]
-    short, trim = [np.zeros((first, K))], [np.zeros((first, K), dtype=bool)]
+    rising = np.zeros((first, K))
+    if not trimmed:
+        swing = np.interp(DT * np.arange(first), [0.0, 0.25, 0.55, 0.8], [0.0, -1.0, -1.0, 0.0])
+        rising = np.tile(LOOSEN * swing[:, None], (1, K))
+    short, trim = [rising], [np.zeros((first, K), dtype=bool)]
     steps, before = first, 0
-    rests: dict[int, tuple[int, int]] = {}
+    rests: dict[int, int] = {}
 
     def add(samples: np.ndarray, apart: Array, trimmed: np.ndarray | None = None) -> None:
         nonlocal steps
@@ -115,10 +126,9 @@ def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = N
         home = 1.0 - np.linspace(0.0, 1.0, round(_HOME / DT))
         if np.any(way):
             add(np.full(len(home), stop), -STOP_SHORT * way * home[:, None])
-        pre = steps - 1
         for _ in range(_ROUNDS):
-            stand(stop, _ROUND, none, part)
-        rests[stop] = (pre, steps - 1)
+            stand(stop, _ROUND, none, part if trimmed else None)
+        rests[stop] = steps - 1
         before = stop
     add(np.arange(before, len(motion.t)), none)
     at, off = np.concatenate(sample), np.concatenate(short)
@@ -133,7 +143,8 @@ def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = N
     half = np.maximum(0.5 * model.unseen_play, 1e-12)
     turns = np.diff(followed.feedback, axis=0, prepend=followed.feedback[:1])
     turned = carried_on(np.where(np.abs(turns) > _TURN, np.sign(turns), 0.0))
-    return Played(at, np.where(model.unseen_play > 0, followed.slack / half, 0.0), turned, rests, pressed)
+    side = np.where(model.unseen_play > 0, followed.slack / half, 0.0)
+    return Played(at, followed.feedback, side, turned, rests, pressed)
 
 
 def _inertias(model: Model, motion: Motion, rows: np.ndarray) -> Array:

@@ -149,7 +149,7 @@ class Sweep:
     pulses: Vector = vector("pulses_us", ..., "pulse of every step", None, 200, 3500)
     counts: Vector = vector("counts", ..., "its feedback at rest after every step, the supply's sag taken out", None)
     ways: str = text("ways", ..., "way of every step: + or -")
-    at: Vector = vector("at_deg", ..., "where all joints stand, its own place in it ignored", None, -720, 720)
+    at: Vector = vector("at_deg", ..., "where the feedback shows the other joints", None, -720, 720)
     supply: float = number("supply_V", ..., 0, 60, "servo supply, its mean")
 
 

@@ -16,8 +16,9 @@ from handfast.fitting.pushing import hardest_push, pushing_lines, pushing_poses
 from handfast.geometry.rigid import Array
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
+from handfast.motion.as_played import LOOSEN
 from handfast.records.readings import Bar, Follow, Gauge, Level, Meet, Pull, Push, Readings, Sag, Sweep, Touch
-from handfast.sessions.powered import LOOSEN, Powered
+from handfast.sessions.powered import Powered
 from handfast.standins.direct import DirectBoard
 from handfast.standins.hand import Hands, tool_pose
 from handfast.standins.servo_model import ServoArms
@@ -281,16 +282,18 @@ class MakerAtStandIn:
             supply=self.bench.supply.voltage,
         )
 
-    def sweep(self, wire: Powered, joint: int, steps: int = 12) -> Sweep:
+    def sweep(self, wire: Powered, joint: int, steps: int = 16) -> Sweep:
         """Step one powered joint over most of its travel, up and down, and read it at rest after each step."""
         part = self.bench.joints[joint]
-        servo = self.bench.servo_of(part)
+        servo, pulse_step = self.bench.servo_of(part), self.bench.controller.pulse_step
         start = wire.command.copy()
         low, high = part.travel
         rising = np.linspace(low + 0.06 * (high - low), high - 0.06 * (high - low), steps)
         targets = np.concatenate([rising, rising[::-1][1:]])
         ways = np.concatenate([np.ones(steps), -np.ones(steps - 1)])
         counts, pulses, supply = [], [], []
+        # The other joints stand where the feedback shows them, not where they were sent.
+        shown = wire.hold(start, 0.5).mean(axis=0)
         goal = start.copy()
         goal[joint] = targets[0] - 3.0 * DEGREE
         wire.ramp(np.clip(goal, wire.travel[:, 0], wire.travel[:, 1]), 1.0)
@@ -299,11 +302,12 @@ class MakerAtStandIn:
             wire.ramp(goal, 0.8)
             wire.hold(goal, 0.5)
             seen = []
-            for _ in range(12):
+            for _ in range(25):
                 wire.send(goal)
                 seen.append(wire.clean_counts()[part.channel])
             counts.append(float(np.mean(seen)))
-            pulses.append(float(pulse_of(part, servo, np.array(target))))
+            sent = pulse_of(part, servo, np.array(target))
+            pulses.append(float(np.round(sent / pulse_step) * pulse_step))
             supply.append(float(wire.volts.mean()))
         wire.ramp(start, 1.0)
         return Sweep(
@@ -311,7 +315,7 @@ class MakerAtStandIn:
             pulses=tuple(pulses),
             counts=tuple(counts),
             ways=_signs(ways),
-            at=tuple(float(v) for v in start),
+            at=tuple(float(v) for v in shown),
             supply=float(np.mean(supply)),
         )
 
@@ -331,6 +335,8 @@ class MakerAtStandIn:
         told = zip(self.bench.joint_names, wire.fit.follows, wire.fit.errors, strict=True)
         follows = tuple(Follow(joint=n, share=float(k), error=max(float(e), 1e-3)) for n, k, e in told)
         wire.ramp(at)
+        # A joint that goes far shifts the loads of others, and their standing shafts with them.
+        wire.learns = False
         swept = tuple(self.sweep(wire, joint) for joint in range(len(self.bench.joints)))
         return swept, follows
 

@@ -9,14 +9,12 @@ import numpy as np
 from handfast.bench.lines import FrameLines
 from handfast.bench.parts import SIDES, Bench
 from handfast.geometry.rigid import Array
+from handfast.motion.as_played import LOOSEN
 from handfast.sessions.feedback import SupplyFit
 from handfast.units import DEGREE
 
 ATTACH_SPEED = 15.0 * DEGREE
 """Speed at which a joint goes from where it was found to where a session begins, rad/s."""
-
-LOOSEN = 2.5 * DEGREE
-"""Swing of the joints that are stirred before the first pose."""
 
 
 class FrameLike(Protocol):
