@@ -186,9 +186,9 @@ def rest_error(
     """Where a proportional servo comes to rest: target minus feedback (…, K), rad.
 
     tau: load it holds N·m; direction: way of the last motion (±1, 0 unknown: the middle of what is possible);
-    stall N·m at the voltage it gets, full_drive rad: error that gets the full voltage; friction N·m of its
-    gears; dead_band rad, full width. Moving on, drive falls with the error, and it stops as soon as drive no
-    longer exceeds load and friction; inside the dead band there is no drive at all.
+    stall N·m at the voltage it gets, full_drive rad: error that gets the full voltage; friction N·m of its gears (and
+    of the joint, where the load leaves it out); dead_band rad, full width. Moving on, drive falls with the error, and
+    it stops as soon as drive no longer exceeds load and friction; inside the dead band there is no drive at all.
     """
     gain = stall / full_drive
 

@@ -83,7 +83,8 @@ class Poses:
     Each row is one arm's taught pose together with where the other arm stands at that time. target: feedback
     angles to come to rest at. arrived, held: see `taught_offsets`. moved: way of the last planned motion; turned: way
     in which the shaft turned last, once trimmed. trails, -1 to 1: way of the motion behind which each link rests in
-    its play, once trimmed; arrives: the same before any trim. steered: whether a joint comes home from a known side.
+    its play, once trimmed; arrives: the same where nothing is trimmed, and lacking (N, K) rad: how far the feedback
+    then rests short of its target. steered: whether a joint comes home from a known side.
     """
 
     side: tuple[Side, ...]
@@ -98,6 +99,7 @@ class Poses:
     turned: Array
     trails: Array
     arrives: Array
+    lacking: Array
     steered: np.ndarray
     loads: Array
     load_offsets: Array
@@ -129,10 +131,10 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     at = poses.target
     tau = holding_torques(model, at, poses.loads, poses.load_offsets)
     stall = model.stall * poses.voltage / model.rated_voltage
-    servo = (stall, model.full_drive, model.limp_friction, model.dead_band)
-    error = rest_error(tau, poses.moved, *servo) if way == "raw" else np.zeros_like(at)
-    # In motion there is no time to trim: the feedback lacks what the load asks for either way.
-    error = np.where(poses.moving[:, None], rest_error(poses.tau, np.sign(poses.qd), *servo), error)
+    # In motion there is no time to trim: the feedback lacks what the load, the joint's friction included, asks for.
+    ways = np.sign(poses.qd)
+    short = rest_error(poses.tau, ways, stall, model.full_drive, model.limp_friction, model.dead_band)
+    error = np.where(poses.moving[:, None], short, poses.lacking if way == "raw" else 0.0)
     feedback = at - error
     played = played_offsets(model, poses, feedback, way)
     link_taught = poses.taught + taught.mean

@@ -23,6 +23,8 @@ COMPLIANCE_SHARE = 0.5
 FRICTION_SHARE = 0.45
 DROOP_SHARE = 0.35
 PULSE_LINE = 1.5 * DEGREE
+SWEPT_LINE = 0.1 * DEGREE
+"""What a sweep leaves of the pulse line's error, one standard deviation (from simulated arms, no source)."""
 
 
 @dataclass(frozen=True)
@@ -46,11 +48,13 @@ def spread_of(model: Model, measured: tuple[Measured, ...] = ()) -> Spread:
     names = model.bench.joint_names
     for i, joint in enumerate(model.bench.joints):
         if joint.pulse_rows is not None:
-            pulse[i] = 0.3 * DEGREE
+            pulse[i] = SWEPT_LINE
     keys = {"unseen_play_deg": play, "compliance_deg_per_Nm": compliance}
     for entry in measured:
         if entry.of in names and entry.key in keys and entry.uncertainty is not None:
             spec = specs_of(type(model.bench.joints[names.index(entry.of)]))[entry.key][1]
             keys[entry.key][names.index(entry.of)] = spec.unit.factor * entry.uncertainty
+        if entry.of in names and entry.key == "full_drive_error_deg" and entry.uncertainty is not None:
+            droop[names.index(entry.of)] = entry.uncertainty / max(entry.value, 1e-6)
     assert len(play) == sum(len(model.bench.arm(side).joints) for side in SIDES)
     return Spread(play, compliance, limp, droop, pulse)

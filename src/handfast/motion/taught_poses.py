@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from handfast.bench.parts import Side
@@ -58,13 +60,20 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
     motor = tau + model.rotor * motion.qdd
     volts = at_joints(model.bench, voltages(model.bench, arm_currents(model, servo_currents(model, motor, motion.qd))))
     moved = last_ways(motion.qd)[samples] if N else np.zeros((0, K))
-    arrives, trails, turned = moved.copy(), moved.copy(), moved.copy()
+    # Runs come to their start upwards.
+    moved = np.where(moved == 0, 1.0, moved)
+    arrives, trails, turned, lacking = moved.copy(), moved.copy(), moved.copy(), np.zeros((N, K))
     if not moving.all():
-        played = as_played(model, motion)
+        # Servos that hold loads get less than the supply's voltage, and lack the more.
+        held_up = volts[samples[~moving]].mean(axis=0) / model.bench.supply.voltage
+        powered = replace(model, stall=model.stall * held_up)
+        trimmed, raw = as_played(model, motion), as_played(powered, motion, trimmed=False)
         for n, arrival in enumerate(motion.arrivals):
             if not arrival.row:
-                pre, end = played.rests[arrival.sample]
-                arrives[n], trails[n], turned[n] = -played.side[pre], -played.side[end], played.turned[end]
+                end = trimmed.rests[arrival.sample]
+                trails[n], turned[n] = -trimmed.side[end], trimmed.turned[end]
+                end = raw.rests[arrival.sample]
+                arrives[n], lacking[n] = -raw.side[end], motion.q[arrival.sample] - raw.feedback[end]
     return Poses(
         side=tuple(a.side for a in motion.arrivals),
         step=tuple(a.step for a in motion.arrivals),
@@ -77,7 +86,8 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
         moved=moved,
         turned=turned,
         trails=trails,
-        arrives=np.where(moved == 0, 0.0, arrives),
+        arrives=arrives,
+        lacking=lacking,
         steered=np.zeros((N, K), dtype=bool),
         loads=motion.loads[samples],
         load_offsets=np.ascontiguousarray(motion.load_offsets[samples]),

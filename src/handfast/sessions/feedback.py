@@ -32,7 +32,8 @@ _BLOCK = 8
 class SupplyFit:
     """Running fit of how far each servo's feedback follows the supply; `learn` every frame, then `angles`.
 
-    told (K,): what earlier readings found of the joints, instead of what the bench says.
+    told (K,): what earlier readings found of the joints, instead of what the bench says. `measured`: whether either
+    says it of every joint.
     Inside, servos are joints first and then the left and the right gripper, P = K + 2 of them.
     """
 
@@ -48,6 +49,7 @@ class SupplyFit:
         self._guess = np.where(start > 0, start, _GUESS)
         # What the bench says was measured, as a rule over a longer time than a run takes.
         self._prior = np.where(start > 0, _MEASURED_SD, _GUESS_SD) ** -2.0
+        self.measured = bool(np.all(start[: self._joints] > 0))
         self._channel = np.array([p.channel for p in parts])
         self._leads = np.array([bench.arm(side).wire.resistance for side in SIDES])
         self._sizes = [len(bench.arm(side).joints) for side in SIDES]

@@ -17,7 +17,7 @@ import numpy as np
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.model import Model
-from handfast.motion.as_played import SETTLE, STOP_SHORT, setting_out
+from handfast.motion.as_played import LOOSEN, SETTLE, STOP_SHORT, setting_out
 from handfast.motion.laid_down import DT, Arrival, Motion
 from handfast.records.run import Grip, Mode, Rest, Run
 from handfast.sessions.jaws import Jaws
@@ -214,6 +214,15 @@ class _Player:
         self.wire.hold(self.motion.q[0], 0.3)
         if self.wire.clean:
             self.wire.loosen()
+            # Along the motion loads shift standing shafts, too: where it was measured, that is trusted.
+            self.wire.learns = not self.wire.fit.measured
+        else:
+            below = np.clip(self.motion.q[0] - LOOSEN, *self.wire.travel.T)
+            self.wire.ramp(below)
+            self.wire.hold(below, 0.3)
+            self.wire.ramp(self.motion.q[0])
+        # Stirred or not, every joint came to its start upwards.
+        self.moved = np.ones_like(self.moved)
 
     def close(self, number: int, command: Array) -> None:
         """Stand still and close a pair of jaws by feel. What it is to hold weighs nothing before it is held."""

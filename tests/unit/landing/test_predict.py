@@ -67,21 +67,29 @@ def test_a_pose_that_was_let_go_lands_near_where_it_was_taught():
 
 
 def test_raw_adds_the_droop_of_every_joint():
-    """Sent as it is, the feedback stops short of its target by (load + friction) over the drive's gain."""
+    """Sent as it is, the feedback stops short of its target by (load + friction) over the drive's gain where it lifts,
+    by half a dead band or less where nothing loads it, and beyond its target where the load helps it along."""
     model, poses = reached_out()
     tau = gravity_torques(model.chain, poses.target[1])[0]
     gain = model.stall * poses.voltage[1] / model.rated_voltage / model.full_drive
     way = poses.moved[1]
-    need = (way * tau + model.limp_friction) / gain
+    friction = model.limp_friction + model.friction
+    need = (way * tau + friction) / gain
     edge = model.dead_band / 2
-    inside = np.where(way * tau + model.limp_friction >= 0, edge, np.minimum(need, -edge))
+    inside = np.where(way * tau + friction >= 0, edge, np.minimum(need, -edge))
     stop = way * np.where(need > edge, need, inside)
     # Links that rest on the same side either way, so that droop is all that differs.
     poses = dataclasses.replace(poses, trails=poses.arrives, turned=poses.moved)
     raw, trimmed = land(model, poses, "raw")[1], land(model, poses, "trimmed")[1]
     J = places(model.chain, poses.taught[1]).J[0, :5, 3:]
     # First order in angles of up to 3°: the second order of a 0.3 m arm is 0.3·0.05² < 1 mm.
-    assert raw.miss - trimmed.miss == pytest.approx(-(stop[:5] @ J), abs=1e-3)
+    lacking = poses.lacking[1]
+    assert lacking[[2, 3]] == pytest.approx(stop[[2, 3]], rel=0.07)
+    assert np.all(0 < lacking[[0, 4]])
+    assert np.all(lacking[[0, 4]] < 1.05 * stop[[0, 4]])
+    # The shoulder falls through its dead band with some speed and is caught a little beyond.
+    assert 3 * stop[1] < lacking[1] < stop[1] < 0
+    assert raw.miss - trimmed.miss == pytest.approx(-(lacking[:5] @ J), abs=1e-3)
     assert raw.sigma > trimmed.sigma
 
 
