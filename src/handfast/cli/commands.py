@@ -67,6 +67,7 @@ def calibrate(given: Namespace) -> int:
     from handfast.cli.tables import fitted_text
     from handfast.desk import measuring
     from handfast.desk.plain import fitted_plain
+    from handfast.errors import InputError
 
     desk = _desk(given, str(given.readings[0]) if given.readings else None)
     if given.undo:
@@ -77,6 +78,16 @@ def calibrate(given: Namespace) -> int:
         path = measuring.take_simulated(desk, given.simulated, lambda text: print(text, file=sys.stderr))
         print(f"{path}: readings taken at a stand-in")
         given.readings = given.readings or [path]
+    if given.sweep:
+        path = _sweep(given, desk)
+        print(f"{path}: joints swept", file=sys.stderr if given.json else sys.stdout)
+    elif given.port is not None or given.board is not None:
+        raise InputError(
+            "a board, and nothing to do at it",
+            where="calibrate --port, --board",
+            expected="--sweep with it",
+            next_step="handfast calibrate --sweep --port PORT sweeps the joints of powered arms",
+        )
     if given.plan and not given.readings and not list((desk.folder.root / "readings").glob("*.toml")):
         from handfast.records.readings import Readings
 
@@ -95,6 +106,33 @@ def calibrate(given: Namespace) -> int:
     elif not given.json and len(readings):
         print("\nnothing was written; next: --apply writes these figures")
     return 0
+
+
+def _sweep(given: Namespace, desk: work.Desk) -> Path:
+    """Sweep the joints of powered arms, as long as the operator lets them move."""
+    from handfast.bench.cautions import SPEED_WITH_PEOPLE, before_motion
+    from handfast.cli.board import RELAY, where
+    from handfast.desk.board import Simulated, opened
+    from handfast.desk.measuring import sweep_at_board
+    from handfast.sessions.operator import Always, Keys
+
+    def say(text: str) -> None:
+        print(text, file=sys.stderr, flush=True)
+
+    port = where(given)
+    say(before_motion(desk.bench, SPEED_WITH_PEOPLE))
+    say("the arms go up and stand upright; then every joint goes nearly as far as it can, for some ten minutes")
+    say(RELAY)
+    with (
+        opened(desk, port, Simulated(given.stand_in, given.seed)) as found,
+        Keys(False, lambda: found.board.known().pedal) as keys,
+    ):
+        if port is not None:
+            say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
+        path = sweep_at_board(desk, found, keys if port is not None else Always(), say)
+    if port is not None:
+        say("done: the servo power is off; arms may sink")
+    return path
 
 
 def correct(given: Namespace) -> int:

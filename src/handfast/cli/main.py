@@ -62,6 +62,13 @@ def parser() -> argparse.ArgumentParser:
     calibrate.add_argument("--apply", action="store_true", help="write the figures to measured.toml")
     calibrate.add_argument("--undo", action="store_true", help="take the last measured batch back")
     calibrate.add_argument("--simulated", type=int, metavar="SEED", help="take the standard readings at a stand-in")
+    calibrate.add_argument(
+        "--sweep", action="store_true", help="sweep every joint of powered arms first, at a port or a board in memory"
+    )
+    calibrate.add_argument("--port", metavar="PORT", help="the port of a board, real or from handfast board simulate")
+    calibrate.add_argument("--board", choices=["python"], help="instead of a port: a Python board in memory")
+    calibrate.add_argument("--stand-in", metavar="COMMAND", help="any stand-in for its arms; see docs/stand-ins.md")
+    calibrate.add_argument("--seed", type=int, default=1, help="which simulated pair of arms, if no other is named")
 
     correct = command("correct", "rewrite a routine's commands so that it lands where it was taught")
     correct.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")

@@ -111,4 +111,7 @@ def fitted_text(fitted: Fitted, goal: float) -> str:
         lines.append("  reading next would help most:")
         for advice in fitted.advice:
             lines.append(f"  - {advice.words} (then {advice.after * 1e3:.1f} mm)")
+    if not calibration.readings.sweeps:
+        lines.append("  no joint was swept yet, so pulse lines and droop are as the class says;")
+        lines.append("  handfast calibrate --sweep --port PORT does it, without an instrument")
     return "\n".join(lines)

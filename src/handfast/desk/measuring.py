@@ -12,12 +12,14 @@ from handfast.desk.work import Desk, check_seed, open_bench
 from handfast.errors import InputError
 
 if TYPE_CHECKING:
+    from handfast.desk.board import Open
     from handfast.fitting.advice import Advice
     from handfast.fitting.calibrate import Calibration
     from handfast.fitting.pulses import PulseFit
     from handfast.fitting.values import Value
     from handfast.geometry.rigid import Array
     from handfast.records.readings import LandingRead, Readings
+    from handfast.sessions.operator import Operator
 
 GOAL = 2.0e-3
 """Expected TCP error at which a calibration is good enough, m (common practice, no source)."""
@@ -83,6 +85,48 @@ def take_simulated(desk: Desk, seed: int, progress: Callable[[str], None] | None
     heading = f"Invented: taken by a simulated maker at a stand-in drawn from seed {seed}."
     write_readings(path, standard_readings(maker, model), design, heading)
     return path
+
+
+def sweep_at_board(desk: Desk, open_: Open, operator: Operator, say: Callable[[str], None]) -> Path:
+    """Sweep every joint of the arms at an open board; returns the readings file, which grows joint by joint.
+
+    What was read before a stop or a lost link is kept.
+    """
+    from handfast.bench.cautions import SPEED_WITH_PEOPLE
+    from handfast.bench.folder import read_bench
+    from handfast.mechanics.model import model_of
+    from handfast.records.readings import write_readings
+    from handfast.sessions.powered import Powered
+    from handfast.sessions.sweeping import fastest, plan_sweeps, take_sweeps
+    from handfast.sessions.wire_arms import WireArms
+
+    # Readings are of the design's own lines, whatever was measured since.
+    design = read_bench(desk.folder, measured=False)
+    plan = plan_sweeps(model_of(desk.bench))
+    for joint in plan.skipped:
+        say(f"{design.joint_names[joint]} is left out: it has no room among the other bodies")
+    path = _unused(desk.folder.root / "readings" / f"swept-{datetime.date.today().isoformat()}.toml")
+    heading = f"Joints swept at {open_.board.name}."
+
+    def told(readings: Readings, what: str) -> None:
+        write_readings(path, readings, design, heading)
+        say(f"{path.name}: {what}")
+
+    open_.board.power_on()
+    arms = WireArms(design, open_.board, open_.limits, operator)
+    arms.pace = min(1.0, SPEED_WITH_PEOPLE / fastest(model_of(desk.bench), plan))
+    take_sweeps(Powered(design, arms), plan, told)
+    open_.board.power_off()
+    return path
+
+
+def _unused(path: Path) -> Path:
+    """The path, or the first one with a number behind it that nothing has yet."""
+    number, found = 1, path
+    while found.exists():
+        number += 1
+        found = path.with_stem(f"{path.stem}-{number}")
+    return found
 
 
 def telling_poses(desk: Desk) -> Array:

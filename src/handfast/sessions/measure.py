@@ -10,15 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from handfast.bench.lines import joint_angles, noise_angles, pulse_of
+from handfast.bench.lines import joint_angles, noise_angles
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.fitting.pushing import hardest_push, pushing_lines, pushing_poses
 from handfast.geometry.rigid import Array
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
-from handfast.motion.as_played import LOOSEN
 from handfast.records.readings import Bar, Follow, Gauge, Level, Meet, Pull, Push, Readings, Sag, Sweep, Touch
 from handfast.sessions.powered import Powered
+from handfast.sessions.sweeping import plan_sweeps, take_sweeps
 from handfast.standins.direct import DirectBoard
 from handfast.standins.hand import Hands, tool_pose
 from handfast.standins.servo_model import ServoArms
@@ -47,9 +47,6 @@ class Errors:
 GIVES_WAY = 40e-3
 """An arm whose TCP goes farther than this under a push and its opposite, m, gives way instead of bending (common
 practice, no source)."""
-
-STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
-"""Poses at which joints are stirred, as shares of their travel beside the one in the middle."""
 
 
 class MakerAtStandIn:
@@ -282,63 +279,10 @@ class MakerAtStandIn:
             supply=self.bench.supply.voltage,
         )
 
-    def sweep(self, wire: Powered, joint: int, steps: int = 16) -> Sweep:
-        """Step one powered joint over most of its travel, up and down, and read it at rest after each step."""
-        part = self.bench.joints[joint]
-        servo, pulse_step = self.bench.servo_of(part), self.bench.controller.pulse_step
-        start = wire.command.copy()
-        low, high = part.travel
-        rising = np.linspace(low + 0.06 * (high - low), high - 0.06 * (high - low), steps)
-        targets = np.concatenate([rising, rising[::-1][1:]])
-        ways = np.concatenate([np.ones(steps), -np.ones(steps - 1)])
-        counts, pulses, supply = [], [], []
-        # The other joints stand where the feedback shows them, not where they were sent.
-        shown = wire.hold(start, 0.5).mean(axis=0)
-        goal = start.copy()
-        goal[joint] = targets[0] - 3.0 * DEGREE
-        wire.ramp(np.clip(goal, wire.travel[:, 0], wire.travel[:, 1]), 1.0)
-        for target in targets:
-            goal[joint] = target
-            wire.ramp(goal, 0.8)
-            wire.hold(goal, 0.5)
-            seen = []
-            for _ in range(25):
-                wire.send(goal)
-                seen.append(wire.clean_counts()[part.channel])
-            counts.append(float(np.mean(seen)))
-            sent = pulse_of(part, servo, np.array(target))
-            pulses.append(float(np.round(sent / pulse_step) * pulse_step))
-            supply.append(float(wire.volts.mean()))
-        wire.ramp(start, 1.0)
-        return Sweep(
-            joint=self.bench.joint_names[joint],
-            pulses=tuple(pulses),
-            counts=tuple(counts),
-            ways=_signs(ways),
-            at=tuple(float(v) for v in shown),
-            supply=float(np.mean(supply)),
-        )
-
-    def sweeps(self, at: Array) -> tuple[tuple[Sweep, ...], tuple[Follow, ...]]:
-        """Sweep every joint in turn, the arms standing at `at` (K,); before that, what the supply does to feedback.
-
-        Joints are stirred a little at several poses: wide motions would shift the loads of the others, and with them
-        their shafts.
-        """
-        wire = Powered(self.bench, DirectBoard(self.bench, self.arms))
-        wire.attach()
-        low, high = wire.travel.T
-        for share in STIRRED:
-            wire.ramp(np.clip(at + share * (high - low), low + LOOSEN, high - LOOSEN))
-            wire.hold(wire.command, 0.5)
-            wire.loosen()
-        told = zip(self.bench.joint_names, wire.fit.follows, wire.fit.errors, strict=True)
-        follows = tuple(Follow(joint=n, share=float(k), error=max(float(e), 1e-3)) for n, k, e in told)
-        wire.ramp(at)
-        # A joint that goes far shifts the loads of others, and their standing shafts with them.
-        wire.learns = False
-        swept = tuple(self.sweep(wire, joint) for joint in range(len(self.bench.joints)))
-        return swept, follows
+    def sweeps(self, model: Model) -> tuple[tuple[Sweep, ...], tuple[Follow, ...]]:
+        """Sweep every joint in turn; before that, what the supply does to feedback."""
+        found = take_sweeps(Powered(self.bench, DirectBoard(self.bench, self.arms)), plan_sweeps(model))
+        return found.sweeps, found.follows
 
     def pushes(self, model: Model, follows: tuple[Follow, ...] = ()) -> tuple[Push, ...]:
         """Push both arms at some poses, each along the lines that tell most of its joints.
@@ -416,7 +360,7 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
             if len(level) > 1:
                 pose[part.start + level[1]] = 30.0 * DEGREE
             sags.append(maker.sag(model, side, pose, 0.15))
-    sweeps, follows = maker.sweeps(0.35 * q)
+    sweeps, follows = maker.sweeps(model)
     pushes = maker.pushes(model, follows)
     return Readings(
         touches=tuple(touched),

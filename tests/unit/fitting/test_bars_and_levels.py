@@ -11,6 +11,7 @@ from handfast.bench.parts import SIDES
 from handfast.errors import InputError
 from handfast.fitting.calibrate import Calibration, calibrate
 from handfast.fitting.values import values_of
+from handfast.mechanics.model import model_of
 from handfast.records.readings import Bar, Follow, Readings, read_readings
 from handfast.sessions.measure import Errors, MakerAtStandIn
 from handfast.standins.servo_model import ServoArms
@@ -153,7 +154,7 @@ def test_what_follows_the_supply_is_kept(maker, gauges):
 
 def test_the_simulated_maker_sees_what_follows(maker):
     """Stirred at several poses before the sweeps: within 0.06 of the truth at every joint, middle within 0.03."""
-    _, follows = maker.sweeps(0.35 * np.mean([joint.travel for joint in maker.bench.joints], axis=1))
+    _, follows = maker.sweeps(model_of(maker.bench))
     off = np.abs(np.array([f.share for f in follows]) - maker.truth.follows_supply[:10])
     assert off.max() < 0.06
     assert np.median(off) < 0.03

@@ -160,7 +160,7 @@ def test_pushes_read_as_the_arms_are():
         )
         off = []
         # Once with what sweeps found of the supply before, once with what the stirring alone shows.
-        follows = maker.sweeps(0.35 * model.chain.travel.mean(axis=1))[1] if seed == 13 else ()
+        follows = maker.sweeps(model)[1] if seed == 13 else ()
         for push in maker.pushes(model, follows):
             arm = ("left", "right").index(push.arm)
             along = np.array(push.force) / np.linalg.norm(push.force)

@@ -32,7 +32,7 @@ def swept(seed: int):
     pulls: list[Pull] = []
     for i in range(len(bench.joints)):
         pulls += [maker.pull(i), maker.pull(i, loose=True)]
-    sweeps, follows = maker.sweeps(0.35 * model.chain.travel.mean(axis=1))
+    sweeps, follows = maker.sweeps(model)
     return bench, truth, calibrate(bench, Readings(sweeps=sweeps, follows=follows, pulls=tuple(pulls)))
 
 

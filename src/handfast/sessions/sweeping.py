@@ -1,0 +1,180 @@
+"""The powered readings that need no instrument: what the supply does to feedback, and every joint swept in turn.
+
+Each joint is stepped over its travel, up and down, while the others stand; it is read at rest after each step. It goes
+only as far as all bodies stay clear of each other, where the bench's figures put them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.bench.lines import pulse_of
+from handfast.errors import InputError
+from handfast.geometry.rigid import Array
+from handfast.mechanics.clearance import clearances
+from handfast.mechanics.model import Model
+from handfast.motion.as_played import LOOSEN
+from handfast.records.readings import Follow, Readings, Sweep
+from handfast.sessions.powered import Powered
+from handfast.units import DEGREE
+
+SPEED = 0.8
+"""Highest speed of a joint that is swept, rad/s."""
+
+STEPS = 16
+"""Steps on the way up, and on the way down."""
+
+REST, READ = 0.5, 25
+"""Rest before a step is read, s, and frames that are read."""
+
+ENDS = 0.06
+"""Share of the travel, at either end, that is left alone."""
+
+MARGIN = 0.010
+"""Smallest gap between bodies while joints are swept, m: bodies of one arm are near each other anyway (common practice,
+no source)."""
+
+LEAST = 25.0 * DEGREE
+"""A joint that has less room is not swept."""
+
+STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
+"""Poses at which joints are stirred, as shares of their travel beside the one in the middle."""
+
+_STANDS = (0.35, 0.0, 0.7, 1.0)
+"""Where arms may stand meanwhile, as shares of the way from all zeros to the middle of the travel."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Where the arms stand (K,) rad while one is swept, how far each joint goes (K, 2) rad, and the joints swept."""
+
+    at: Array
+    reach: Array
+    joints: tuple[int, ...]
+
+    @property
+    def skipped(self) -> tuple[int, ...]:
+        """Joints without the room for it."""
+        return tuple(i for i in range(len(self.at)) if i not in self.joints)
+
+
+def plan_sweeps(model: Model) -> Plan:
+    """Where to stand so that the joint with the least room has the most. Raises InputError if no place is clear."""
+    middle, best = model.chain.travel.mean(axis=1), None
+    for share in _STANDS:
+        at = share * middle
+        reach = np.array([clear_reach(model, at, joint) for joint in range(len(at))])
+        room = float(np.min(np.ptp(reach, axis=1) / np.ptp(model.chain.travel, axis=1)))
+        if best is None or room > best[0] + 1e-3:
+            best = room, at, reach
+    assert best is not None
+    _, at, reach = best
+    joints = tuple(int(i) for i in np.flatnonzero(np.ptp(reach, axis=1) >= LEAST))
+    if not joints:
+        raise InputError(
+            "no joint has the room to be swept",
+            where="the arms' bodies and the bench's boxes",
+            expected=f"gaps of at least {MARGIN * 1e3:.0f} mm with both arms half folded",
+            next_step="handfast check says what is near; move the bases apart, or take a box out of bench.toml",
+        )
+    return Plan(at, reach, joints)
+
+
+def clear_reach(model: Model, at: Array, joint: int) -> Array:
+    """How far (2,) rad a joint can go both ways from `at` (K,) while all bodies keep `MARGIN`; nowhere: at[joint]."""
+    low, high = model.chain.travel[joint]
+    ends = ENDS * (high - low)
+    ways = np.linspace(low + ends, high - ends, 241)
+    q = np.tile(at, (len(ways), 1))
+    q[:, joint] = ways
+    if not len(model.bodies.pairs):
+        return ways[[0, -1]]
+    clear = clearances(model.chain, model.bodies, q).min(axis=1) >= MARGIN
+    here = int(np.argmin(np.abs(ways - at[joint])))
+    if not clear[here]:
+        return np.full(2, at[joint])
+    bad = np.flatnonzero(~clear)
+    first = int(bad[bad < here].max(initial=-1)) + 1
+    last = int(bad[bad > here].min(initial=len(ways))) - 1
+    return ways[[first, last]]
+
+
+def fastest(model: Model, plan: Plan) -> float:
+    """Highest speed of a TCP that the sweeps ask for, m/s: the longest arm, stretched, at `SPEED`."""
+    chain = model.chain
+    arms = range(len(chain.first) - 1)
+    reaches = [
+        np.linalg.norm(chain.offsets[chain.columns(arm)][1:], axis=1).sum() + np.linalg.norm(chain.tools[arm])
+        for arm in arms
+    ]
+    return float(SPEED * max(reaches))
+
+
+def follow_readings(wire: Powered, at: Array) -> tuple[Follow, ...]:
+    """What the supply does to each joint's feedback: joints are stirred a little at several poses about `at` (K,).
+
+    Wide motions would shift the loads of the others, and with them their shafts.
+    """
+    low, high = wire.travel.T
+    for share in STIRRED:
+        wire.ramp(np.clip(at + share * (high - low), low + LOOSEN, high - LOOSEN))
+        wire.hold(wire.command, 0.5)
+        wire.loosen()
+    told = zip(wire.bench.joint_names, wire.fit.follows, wire.fit.errors, strict=True)
+    return tuple(Follow(joint=n, share=float(k), error=max(float(e), 1e-3)) for n, k, e in told)
+
+
+def sweep(wire: Powered, joint: int, reach: Array, steps: int = STEPS) -> Sweep:
+    """Step one powered joint over reach (2,) rad, up and down, and read it at rest after each step."""
+    part = wire.bench.joints[joint]
+    servo, pulse_step = wire.bench.servo_of(part), wire.bench.controller.pulse_step
+    start = wire.command.copy()
+    rising = np.linspace(reach[0], reach[1], steps)
+    targets = np.concatenate([rising, rising[::-1][1:]])
+    ways = np.concatenate([np.ones(steps), -np.ones(steps - 1)])
+    counts, pulses, supply = [], [], []
+    # The other joints stand where the feedback shows them, not where they were sent.
+    shown = wire.hold(start, REST).mean(axis=0)
+    goal = start.copy()
+    goal[joint] = targets[0] - 3.0 * DEGREE
+    wire.ramp(np.clip(goal, wire.travel[:, 0], wire.travel[:, 1]), SPEED)
+    for target in targets:
+        goal[joint] = target
+        wire.ramp(goal, SPEED)
+        wire.hold(goal, REST)
+        seen = []
+        for _ in range(READ):
+            wire.send(goal)
+            seen.append(wire.clean_counts()[part.channel])
+        counts.append(float(np.mean(seen)))
+        sent = pulse_of(part, servo, np.array(target))
+        pulses.append(float(np.round(sent / pulse_step) * pulse_step))
+        supply.append(float(wire.volts.mean()))
+    wire.ramp(start, SPEED)
+    return Sweep(
+        joint=wire.bench.joint_names[joint],
+        pulses=tuple(pulses),
+        counts=tuple(counts),
+        ways=" ".join("+" if way > 0 else "-" for way in ways),
+        at=tuple(float(v) for v in shown),
+        supply=float(np.mean(supply)),
+    )
+
+
+def take_sweeps(wire: Powered, plan: Plan, told: Callable[[Readings, str], None] = lambda *_: None) -> Readings:
+    """Attach, read what the supply does, and sweep the plan's joints. told: called with what there is so far, and
+    what was done."""
+    names = wire.bench.joint_names
+    wire.attach()
+    found = Readings(follows=follow_readings(wire, plan.at))
+    told(found, "what the supply does to the feedback")
+    wire.ramp(plan.at)
+    # A joint that goes far shifts the loads of others, and their standing shafts with them.
+    wire.learns = False
+    for number, joint in enumerate(plan.joints):
+        found = found + Readings(sweeps=(sweep(wire, joint, plan.reach[joint]),))
+        told(found, f"{names[joint]} ({number + 1} of {len(plan.joints)})")
+    return found
