@@ -14,6 +14,7 @@ import numpy as np
 from handfast.bench.lines import pulse_of
 from handfast.errors import InputError
 from handfast.geometry.rigid import Array
+from handfast.landing.flank import holding_torques
 from handfast.mechanics.clearance import clearances
 from handfast.mechanics.model import Model
 from handfast.motion.as_played import LOOSEN
@@ -43,7 +44,10 @@ LEAST = 25.0 * DEGREE
 STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
 """Poses at which joints are stirred, as shares of their travel beside the one in the middle."""
 
-_STANDS = (0.35, 0.0, 0.7, 1.0)
+LEAST_DROOP = 0.01 * DEGREE
+"""A joint whose droop shows less than this from everywhere is one that gravity does not load."""
+
+_STANDS = (0.35, 0.2, 0.0, 0.5, 0.7, -0.35, 1.0)
 """Where arms may stand meanwhile, as shares of the way from all zeros to the middle of the travel."""
 
 
@@ -62,16 +66,19 @@ class Plan:
 
 
 def plan_sweeps(model: Model) -> Plan:
-    """Where to stand so that the joint with the least room has the most. Raises InputError if no place is clear."""
-    middle, best = model.chain.travel.mean(axis=1), None
-    for share in _STANDS:
-        at = share * middle
-        reach = np.array([clear_reach(model, at, joint) for joint in range(len(at))])
-        room = float(np.min(np.ptp(reach, axis=1) / np.ptp(model.chain.travel, axis=1)))
-        if best is None or room > best[0] + 1e-3:
-            best = room, at, reach
-    assert best is not None
-    _, at, reach = best
+    """Where to stand so that every joint has room, and the joint whose droop shows least shows the most of it.
+
+    Raises InputError if no place is clear.
+    """
+    middle = model.chain.travel.mean(axis=1)
+    stands = [share * middle for share in _STANDS]
+    reaches = [np.array([clear_reach(model, at, joint) for joint in range(len(at))]) for at in stands]
+    shown = np.array([droop_shown(model, at, reach) for at, reach in zip(stands, reaches, strict=True)])
+    loaded = shown.max(axis=0) > LEAST_DROOP
+    room = np.array([float(np.min(np.ptp(reach, axis=1) / np.ptp(model.chain.travel, axis=1))) for reach in reaches])
+    worth = shown[:, loaded].min(axis=1) if loaded.any() else room
+    best = int(np.argmax(np.where(room >= 0.5 * room.max(), worth, -1.0)))
+    at, reach = stands[best], reaches[best]
     joints = tuple(int(i) for i in np.flatnonzero(np.ptp(reach, axis=1) >= LEAST))
     if not joints:
         raise InputError(
@@ -100,6 +107,23 @@ def clear_reach(model: Model, at: Array, joint: int) -> Array:
     first = int(bad[bad < here].max(initial=-1)) + 1
     last = int(bad[bad > here].min(initial=len(ways))) - 1
     return ways[[first, last]]
+
+
+def droop_shown(model: Model, at: Array, reach: Array) -> Array:
+    """How much of each joint's droop (K,) rad no pulse line could stand in for, over its reach (K, 2), from `at` (K,).
+
+    Standard deviation of what its load of gravity adds to the droop beside a straight line.
+    """
+    shown = np.zeros(len(at))
+    for joint in range(len(at)):
+        ways = np.linspace(reach[joint, 0], reach[joint, 1], 40)
+        q = np.tile(at, (len(ways), 1))
+        q[:, joint] = ways
+        tau = holding_torques(model, q, np.zeros((1, 2)), np.zeros((1, 2, 3)))[:, joint]
+        line = np.column_stack([np.ones(len(ways)), ways])
+        left = tau - line @ np.linalg.lstsq(line, tau, rcond=None)[0]
+        shown[joint] = float(left.std()) * model.full_drive[joint] / model.stall[joint]
+    return shown
 
 
 def fastest(model: Model, plan: Plan) -> float:
