@@ -9,7 +9,7 @@ import numpy as np
 
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Bench
-from handfast.correction.correct import approach_ways, approaches, as_corrected
+from handfast.correction.correct import approach_ways, approaches, as_corrected, correct
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing, Poses, Way, land
 from handfast.mechanics.clearance import survey
@@ -124,11 +124,7 @@ class Facts:
     @property
     def corrected(self) -> bool:
         """Whether the routine has corrected commands."""
-        return any(
-            taught is not None and (taught.command is not None or taught.path_command is not None)
-            for step in self.routine.steps
-            for taught in (step.left, step.right)
-        )
+        return self.routine.corrected
 
     @cached_property
     def _landed(self) -> dict[Way, tuple[Landing, ...]]:
@@ -164,5 +160,20 @@ def facts_of(
 
     laws: time laws of plans before this one; motion: the motion, where it is known already.
     """
-    model, laws = model_of(bench), {} if laws is None else laws
+    return facts_on(model_of(bench), routine, measured, laws, motion)
+
+
+def facts_on(
+    model: Model,
+    routine: Routine,
+    measured: tuple[Measured, ...] = (),
+    laws: Laws | None = None,
+    motion: Motion | None = None,
+) -> Facts:
+    """`facts_of` on a bench that is there for computing already."""
+    laws = {} if laws is None else laws
+    if motion is None and routine.corrected and any(step.do == "draw" for step in routine.steps):
+        # What a drawing sends stands in no file: it is corrected anew whenever it is to be drawn.
+        correction = correct(model, routine, laws)
+        routine, motion = correction.routine, correction.motion
     return Facts(model, routine, plan(model, routine, known=laws) if motion is None else motion, measured, laws)

@@ -110,7 +110,7 @@ def rehearse(
     outcome = outcome_of(bench, routine, scene, taught, run, seen, board.loads)
     poses = taught_poses(model, motion)
     landings = land(model, as_corrected(model, poses) if mode == "corrected" else poses, way_of(mode))
-    places = beside(bench, truth, model, landings, outcome.landed, run, seen)
+    places = beside(bench, truth, model, poses, landings, outcome.landed, run, seen)
     held = holdings(bench, model, run, seen)
     facts = facts_of(bench, motion.routine, motion=motion)
     currents = np.column_stack([facts.currents, facts.grip_currents])

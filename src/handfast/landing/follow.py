@@ -92,6 +92,13 @@ def follow(
     return Followed(feedback, slack)
 
 
+def behind(model: Model, inertia: Array) -> Array:
+    """By how long (K,) s servos that move inertia (K,) kg·m² follow a target that moves on: dead time and lag."""
+    dead_time = np.array([model.bench.servo_of(joint).dead_time for joint in model.bench.joints])
+    lag: Array = dead_time + 2.0 * DAMPED * np.sqrt((model.rotor + inertia) * model.full_drive / model.stall)
+    return lag
+
+
 def crossings(t: Array, slack: Array, play: Array, unknown: Array | None = None) -> list[tuple[float, int, int]]:
     """Times, joints and samples at which a link goes over from one side of its play (K,) to the other.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -23,7 +23,6 @@ from handfast.landing.flank import (
     Offsets,
     holding_torques,
     lead_of,
-    rest_error,
     resting_offsets,
     taught_offsets,
 )
@@ -42,6 +41,10 @@ did not come home from a known side (from simulated arms, no source)."""
 GAVE_WAY = 0.02
 """Share of hand-led joints that stand on the other side of their play than their last seen motion says: the hand gave
 way a little before the pose was stored, and the feedback did not see it (from simulated hands, no source)."""
+
+EITHER = 0.25
+"""How near a load that helps a joint along may be to its friction, share of that, for it to stop short of its target or
+beyond (from simulated arms, no source)."""
 
 TRIM_LEFT = 0.25
 """Share of the dead band, one standard deviation, at which a trimmed feedback still rests from its target."""
@@ -104,11 +107,15 @@ class Poses:
     loads: Array
     load_offsets: Array
     voltage: Array
-    # Along a stroke the arms do not rest: (N,) whether the pose is passed in motion, and that motion.
+    # Along a stroke the arms do not rest: (N,) whether the pose is passed in motion, and that motion. flank: side on
+    # which the torque presses each link then; passes, -1 to 1: where in its play it is foreseen to be, and short (N, K)
+    # rad: what its feedback lacks there, both with the trims that are kept; without any: in arrives and lacking.
     moving: np.ndarray
     qd: Array
     tau: Array
     flank: Array
+    passes: Array
+    short: Array
 
 
 def played_offsets(model: Model, poses: Poses, at: Array, way: Way = "trimmed") -> Offsets:
@@ -130,13 +137,19 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     taught = taught_offsets(model, poses.taught, poses.arrived, poses.held, poses.loads, poses.load_offsets)
     at = poses.target
     tau = holding_torques(model, at, poses.loads, poses.load_offsets)
-    stall = model.stall * poses.voltage / model.rated_voltage
-    # In motion there is no time to trim: the feedback lacks what the load, the joint's friction included, asks for.
-    ways = np.sign(poses.qd)
-    short = rest_error(poses.tau, ways, stall, model.full_drive, model.limp_friction, model.dead_band)
-    error = np.where(poses.moving[:, None], short, poses.lacking if way == "raw" else 0.0)
+    # In motion there is no time to trim.
+    moving = poses.moving[:, None]
+    error = poses.lacking if way == "raw" else np.where(moving, poses.short, 0.0)
     feedback = at - error
     played = played_offsets(model, poses, feedback, way)
+    # Where a torque turns round, a link is still on its way through its play.
+    passes = -poses.arrives if way == "raw" else poses.passes
+    under_way = passes * model.unseen_play / 2.0 - model.compliance * poses.tau
+    played = replace(
+        played,
+        mean=np.where(moving, under_way, played.mean),
+        flank=np.where(moving, passes, played.flank),
+    )
     link_taught = poses.taught + taught.mean
     link_played = feedback + played.mean
     here, there = places(model.chain, link_taught), places(model.chain, link_played)
@@ -163,6 +176,11 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     if way == "raw":
         variance = variance + spread.pulse_line**2 + (spread.droop_share * error) ** 2
     half = taught.half + played.half
+    if way == "raw":
+        # A load that just about overcomes the friction may let its joint down through the dead band, or not.
+        rubs = model.limp_friction + model.friction
+        either = np.abs(poses.moved * tau + rubs) < EITHER * rubs
+        half = half + np.where(either & ~moving, model.dead_band / 2.0, 0.0)
     pressed = ~loose
     slack = (model.unseen_play, model.seen_play, model.dead_band)
 

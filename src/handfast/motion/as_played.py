@@ -13,7 +13,7 @@ import numpy as np
 
 from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
-from handfast.landing.follow import crossings, follow
+from handfast.landing.follow import behind, crossings, follow
 from handfast.mechanics.dynamics import inverse_dynamics, spring_torques
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
@@ -70,7 +70,7 @@ class Played:
     sample (M,): sample of the motion at each step. feedback (M, K) rad. side (M, K): where each link lies in its play,
     -1 to 1; turned (M, K): way in which its shaft turned last, 0 before it did. rests: for each stop (by its sample)
     the step at which the arms have come to rest there. sure (K,): joints whose side at first is known, as their load
-    decides it.
+    decides it. behind (K,): by how many steps the shafts follow.
     """
 
     sample: np.ndarray
@@ -79,6 +79,14 @@ class Played:
     turned: Array
     rests: dict[int, int]
     sure: np.ndarray
+    behind: np.ndarray
+
+    def in_motion(self, sample: int) -> tuple[Array, Array]:
+        """Feedback (K,) rad, and where each link lies in its play (K,), when the shafts pass where they are sent at a
+        sample: their delay is none of place."""
+        at = np.minimum(np.searchsorted(self.sample, sample) + self.behind, len(self.sample) - 1)
+        joints = np.arange(self.side.shape[1])
+        return np.asarray(self.feedback[at, joints]), np.asarray(self.side[at, joints])
 
 
 def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = None, trimmed: bool = True) -> Played:
@@ -144,7 +152,8 @@ def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = N
     turns = np.diff(followed.feedback, axis=0, prepend=followed.feedback[:1])
     turned = carried_on(np.where(np.abs(turns) > _TURN, np.sign(turns), 0.0))
     side = np.where(model.unseen_play > 0, followed.slack / half, 0.0)
-    return Played(at, followed.feedback, side, turned, rests, pressed)
+    steps_behind = np.round(behind(model, inertia.mean(axis=0)) / DT).astype(int)
+    return Played(at, followed.feedback, side, turned, rests, pressed, steps_behind)
 
 
 def _inertias(model: Model, motion: Motion, rows: np.ndarray) -> Array:

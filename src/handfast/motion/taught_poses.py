@@ -63,9 +63,10 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
     # Runs come to their start upwards.
     moved = np.where(moved == 0, 1.0, moved)
     arrives, trails, turned, lacking = moved.copy(), moved.copy(), moved.copy(), np.zeros((N, K))
-    if not moving.all():
+    passes, short = np.zeros((N, K)), np.zeros((N, K))
+    if N:
         # Servos that hold loads get less than the supply's voltage, and lack the more.
-        held_up = volts[samples[~moving]].mean(axis=0) / model.bench.supply.voltage
+        held_up = volts[samples].mean(axis=0) / model.bench.supply.voltage
         powered = replace(model, stall=model.stall * held_up)
         trimmed, raw = as_played(model, motion), as_played(powered, motion, trimmed=False)
         for n, arrival in enumerate(motion.arrivals):
@@ -74,6 +75,13 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
                 trails[n], turned[n] = -trimmed.side[end], trimmed.turned[end]
                 end = raw.rests[arrival.sample]
                 arrives[n], lacking[n] = -raw.side[end], motion.q[arrival.sample] - raw.feedback[end]
+            else:
+                feedback, side = raw.in_motion(arrival.sample)
+                arrives[n], lacking[n] = -side, motion.q[arrival.sample] - feedback
+                # A corrected stroke is sent without the trims of the pose before it.
+                if not motion.routine.corrected:
+                    feedback, side = trimmed.in_motion(arrival.sample)
+                passes[n], short[n] = side, motion.q[arrival.sample] - feedback
     return Poses(
         side=tuple(a.side for a in motion.arrivals),
         step=tuple(a.step for a in motion.arrivals),
@@ -96,6 +104,8 @@ def taught_poses(model: Model, motion: Motion) -> Poses:
         qd=motion.qd[samples],
         tau=tau[samples],
         flank=flank[samples],
+        passes=passes,
+        short=short,
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Vector
 from handfast.geometry.rigid import Array
-from handfast.landing.predict import Landing
+from handfast.landing.predict import Landing, Poses
 from handfast.mechanics.dynamics import gravity_torques, spring_torques
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
@@ -126,7 +126,8 @@ class Place:
     allowed: by how much the two may differ, m: `APART` where every joint's side of its play is decided, else what the
     prediction leaves open; touch: what outside the arm bears on it there through what it holds, in words; told: how far
     off its target the TCP may rest with a feedback that is as near as the run brought it, to half a step of the
-    converter where no noise makes means of many readings finer, m.
+    converter where no noise makes means of many readings finer, m; slid: whether nothing was trimmed, and the run
+    brought it elsewhere than was foreseen.
     """
 
     step: int
@@ -137,6 +138,7 @@ class Place:
     allowed: float
     touch: str
     told: float
+    slid: bool = False
 
     @property
     def apart(self) -> float:
@@ -150,6 +152,10 @@ class Place:
             return ""
         if self.touch:
             return self.touch
+        if self.slid and self.apart <= self.allowed + self.told:
+            return (
+                f"its servos stopped {self.told * 1e3:.1f} mm from where they were foreseen to, as its feedback tells"
+            )
         if self.apart <= self.allowed + self.told:
             return f"its feedback tells it to {self.told * 1e3:.1f} mm: what the trim left, and a converter's half step"
         return "no cause found"
@@ -172,6 +178,7 @@ def beside(
     bench: Bench,
     truth: Truth,
     model: Model,
+    poses: Poses,
     landings: Sequence[Landing],
     landed: Sequence[Landed],
     run: Run,
@@ -179,6 +186,7 @@ def beside(
 ) -> list[Place]:
     """Predicted and rehearsed landing of every pose that came to rest."""
     said = {(x.step, x.side): x for x in landings if not x.row}
+    lacking = {(poses.step[n], poses.side[n]): row for n, row in enumerate(poses.lacking) if not poses.row[n]}
     found = []
     for x in landed:
         fast = said.get((x.step, x.side))
@@ -205,9 +213,13 @@ def beside(
             truth.wiper_noise[bench.columns(x.side)] < 0.5 * bench.controller.reference / 2**bench.controller.wiper_bits
         )
         steps = np.where(coarse, 0.5, 0.0) / np.abs([joint.wiper_slope for joint in bench.arm(x.side).joints])
-        off = steps + (np.abs(rest.target - rest.feedback) if run.mode != "raw" else 0.0)
+        lacks = rest.target - rest.feedback
+        if run.mode == "raw":
+            lacks = lacks - lacking[x.step, x.side][bench.columns(x.side)]
+        off = steps + np.abs(lacks)
+        slid = run.mode == "raw" and bool(np.any(np.abs(lacks) > 2.0 * steps))
         told = float(np.linalg.norm(np.linalg.norm(J, axis=1) * off))
-        found.append(Place(x.step, x.side, fast.miss, x.miss, decided, allowed, touch, told))
+        found.append(Place(x.step, x.side, fast.miss, x.miss, decided, allowed, touch, told, slid))
     return found
 
 

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from handfast.answers.ask import Answers, ask
-from handfast.answers.facts import Facts
+from handfast.answers.facts import Facts, facts_on
 from handfast.answers.judging import limits_of
 from handfast.bench.measured import Measured
 from handfast.bench.parts import SIDES, Bench, Side, Thing
@@ -157,7 +157,7 @@ def gather(bench: Bench, routines: list[Routine], measured: tuple[Measured, ...]
 
 def _routine_view(model: Model, routine: Routine, measured: tuple[Measured, ...]) -> RoutineView:
     laws: Laws = {}
-    facts = Facts(model, routine, plan(model, routine, known=laws), measured, laws)
+    facts = facts_on(model, routine, measured, laws)
     before = facts.poses
     if facts.corrected:
         before = taught_poses(model, plan(model, uncorrected(routine), known=laws))

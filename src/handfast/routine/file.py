@@ -93,6 +93,17 @@ def _routine_of(document: Document, bench: Bench) -> Routine:
     return routine
 
 
+def with_lines(routine: Routine, path: Path) -> Routine:
+    """A routine that stands in no file yet, with the lines of its drawings, as they would be read for `path`."""
+    steps = [
+        step
+        if step.drawing is None
+        else replace(step, lines=read_drawing(find_drawing(step.drawing, path), step.width))
+        for step in routine.steps
+    ]
+    return replace(routine, steps=tuple(steps))
+
+
 def _with_lines(step: Step, number: int, document: Document) -> Step:
     """A step with the lines of its drawing."""
     key: Key = ("step", number)

@@ -170,6 +170,16 @@ class Routine:
         """What it is called."""
         return self.about.name
 
+    @property
+    def corrected(self) -> bool:
+        """Whether it has corrected commands. What a drawing sends is worked out for each plan, and tells nothing."""
+        return any(
+            taught.command is not None or (taught.path_command is not None and step.do != "draw")
+            for step in self.steps
+            for taught in (step.left, step.right)
+            if taught is not None
+        )
+
     def title(self, number: int) -> str:
         """A step in words: '3 (go above the pot)'."""
         step = self.steps[number]
