@@ -40,6 +40,8 @@ from handfast.motion.taught_poses import taught_poses
 from handfast.records.readings import LandingRead, Readings
 from handfast.records.recording import Recording, read_recording
 from handfast.records.run import Run
+from handfast.routine.file import with_lines
+from handfast.routine.steps import Routine
 from handfast.sessions.measure import Errors, MakerAtStandIn, standard_readings
 from handfast.sessions.powered import Powered
 from handfast.sessions.run import Creep, play
@@ -169,11 +171,15 @@ class Trial:
 
     # -- landings ----------------------------------------------------------------------------------------
 
+    def taught_from(self, recording: Recording, model: Model, name: str) -> Routine:
+        """The routine that a recording teaches with a model's lines."""
+        return with_lines(routine_from(recording, model, name)[0], self.folder.routines / f"{name}.toml")
+
     def played(self, way: str, model: Model, measured: tuple = (), number: int = 4) -> list[Landed]:
         """Teach from the recordings with this model's lines, play every routine, and compare with the truth."""
         landed: list[Landed] = []
         for name, recording in self.recordings.items():
-            routine, _ = routine_from(recording, model, name)
+            routine = self.taught_from(recording, model, name)
             creeps: dict[int, Creep] = {}
             if way in ("corrected", "calibrated"):
                 correction = correct(model, routine)
@@ -199,7 +205,8 @@ class Trial:
         predicted = land(model, poses, "raw" if way == "raw" else "trimmed", measured)
         landed = []
         for n, arrival in enumerate(motion.arrivals):
-            if arrival.row:
+            # A drawing begins above its corner, where nobody taught anything.
+            if arrival.row or motion.routine.steps[arrival.step].do == "draw":
                 continue
             rest = next(r for r in run.rests if (r.step, r.side, r.row) == (arrival.step, arrival.side, arrival.row))
             said = motion.routine.steps[arrival.step].taught(arrival.side)
@@ -239,7 +246,7 @@ class Trial:
         true = replace(model, chain=self.truth.chain)
         found = []
         for name, recording in self.recordings.items():
-            routine, _ = routine_from(recording, model, name)
+            routine = self.taught_from(recording, model, name)
             poses = taught_poses(model, plan(model, routine))
             tau = holding_torques(true, poses.target, poses.loads, poses.load_offsets)
             J = places(self.truth.chain, poses.target).J[..., 3:]
@@ -262,7 +269,7 @@ class Trial:
         """
         true_count = hits = alarms = 0
         for name, recording in self.recordings.items():
-            routine, _ = routine_from(recording, model, name)
+            routine = self.taught_from(recording, model, name)
             correction = correct(model, routine)
             motion = correction.motion
             creeps = {sample: Creep(w) for sample, w in correction.approach.items()}

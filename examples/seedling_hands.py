@@ -19,7 +19,7 @@ from handfast.bench.folder import BenchFolder, find_bench, read_bench
 from handfast.bench.parts import Bench
 from handfast.geometry.rigid import Array
 from handfast.records.recording import write_recording
-from handfast.standins.hand import Draw, Hands, Lead, Part, Say, Take, tool_pose
+from handfast.standins.hand import Hands, Lead, Part, Say, Take, tool_pose
 from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import Truth, draw_truth
 
@@ -102,18 +102,18 @@ def carry_tray() -> list[Part]:
 
 
 def write_label() -> list[Part]:
-    """Right holds a label down; left, with a pen in its fingers, writes a wavy line of three humps on it."""
-    s = np.linspace(0.0, 1.0, 60)
-    humps = np.column_stack([-112 + 46 * s, -12 + 9 * (1 - np.cos(6 * np.pi * s)), np.full(60, 62.0)])
+    """Right holds a label down; left sets its pen on it, at the lower left corner of what is to be drawn there."""
     return [
         Lead(right(30, 20, 60, lean=45)),
         Lead(right(14, 10, 24, lean=45)),
+        Say("wait 0.2"),
         Say("left grip pen"),
         Take("left", "pen"),
         Lead(left(-112, -12, 84, lean=30)),
         Lead(left(-112, -12, 62, lean=20)),
-        Draw("left", humps * 1e-3, 9.0),
+        Say("left draw sprout.svg"),
         Lead(left(-72, -12, 84, lean=30)),
+        Say("wait 0.2"),
         Lead(right(30, 20, 60, lean=45)),
     ]
 

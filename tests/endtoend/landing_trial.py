@@ -83,7 +83,7 @@ def cases(root: Path, seed: int) -> list[Case]:
             t, p = true_places(file)
             for rest in run.rests:
                 said = routine.steps[rest.step].taught(rest.side)
-                if rest.row or said is None or said.at is None:
+                if rest.row or said is None or said.at is None or routine.steps[rest.step].do == "draw":
                     continue
                 arm = ("left", "right").index(rest.side)
                 was = taught_p[np.argmin(abs(taught_t - said.at)), arm]

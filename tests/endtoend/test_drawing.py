@@ -126,7 +126,6 @@ def test_drawn_and_scored(tmp_path, monkeypatch):
 def test_the_commands_of_a_drawing(tmp_path, monkeypatch):
     """From a recording: teach, check, run; a photo scored by command, learnt from, and what is wrong with a photo."""
     folder = new_bench(tmp_path / "bench")
-    (folder.root / "drawings").mkdir()
     (folder.root / "drawings" / "square.svg").write_text(SVG)
     hands = seedling.example("seedling_hands")
     monkeypatch.setitem(hands.SCRIPTS, "label", script)

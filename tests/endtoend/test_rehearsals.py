@@ -225,14 +225,14 @@ def test_the_label_is_written():
 
 @pytest.mark.parametrize("how", ["narrow flat pads", "held at its end"])
 def test_a_pen_held_badly_turns_away(how):
-    """Between flat pads of 3 mm, or gripped 50 mm above its middle in a groove, its tip's drag turns it.
+    """Between flat pads of 2 mm, or gripped 50 mm above its middle in a groove, its tip's drag turns it.
 
     The line is broken; a joint may be pushed off its target by a pen that jams. Between wide flat pads it slides up
     until it hardly presses, and writes.
     """
     bench = seedling.bench()
     if how == "narrow flat pads":
-        bench = with_gripper(bench, "left", groove=0.0, pad_radius=0.003)
+        bench = with_gripper(bench, "left", groove=0.0, pad_radius=0.002)
     else:
         bench = with_thing(bench, "pen", grip_height=0.05)
     outcome = rehearse(bench, rehearsing.taught("write-label")).outcome

@@ -6,8 +6,10 @@ from functools import cache
 
 import numpy as np
 
+from handfast.bench.new import TEMPLATES
 from handfast.bench.parts import Bench
 from handfast.mechanics.model import model_of
+from handfast.routine.file import with_lines
 from handfast.routine.steps import Routine
 from handfast.standins.hand import Hands
 from handfast.standins.servo_model import ServoArms
@@ -24,7 +26,7 @@ def taught_on(bench: Bench, name: str, seed: int = 1, lets_go: bool = False) -> 
         hands = Hands(bench, truth, arms, np.random.default_rng([seed, len(name)]), lets_go=lets_go)
         hands.do(hands_of.SCRIPTS[name]())
         recording = hands.recording(())
-    return routine_from(recording, model_of(bench), name)[0]
+    return with_lines(routine_from(recording, model_of(bench), name)[0], TEMPLATES / "seedling" / "routines" / name)
 
 
 @cache

@@ -28,7 +28,9 @@ from handfast.answers.questions import (
 )
 from handfast.bench.folder import QUESTIONS as KNOWN
 from handfast.bench.parts import Question
+from handfast.correction.correct import correct
 from handfast.mechanics.dynamics import gravity_torques
+from handfast.motion.drawing import tip_path, without_drawings
 from handfast.routine.steps import Step
 from handfast.units import KGF_CM
 from support import seedling
@@ -369,3 +371,25 @@ def test_plain_values_for_a_machine():
         "changes",
     }  # fmt: skip
     assert answers.fails == any(a["verdict"] == "fails" for a in plain["answers"])
+
+
+def test_a_corrected_drawing_is_judged_as_it_is_drawn():
+    """What a drawing sends stands in no file, so it is corrected anew: its lines land within a millimetre on arms that
+    are as the bench says, also where joints turn round; uncorrected ones do not."""
+    bench, model = seedling.bench(), seedling.model()
+    plain = seedling.routine("write-label")
+    stored = without_drawings(correct(model, plain).routine)
+    number = next(n for n, step in enumerate(plain.steps) if step.do == "draw")
+    assert stored.steps[number].left.path_command is None
+    assert stored.corrected
+    assert not plain.corrected
+    off = {}
+    for name, routine in (("corrected", stored), ("as it is", plain)):
+        facts = facts_of(bench, routine)
+        down = tip_path(facts.motion.routine.steps[number])[2]
+        rows = [x for x in facts.landings("trimmed") if x.step == number and x.row and down[x.row]]
+        assert len(rows) > 50
+        off[name] = np.array([np.linalg.norm(x.miss) for x in rows]) * 1e3
+    assert off["corrected"].max() < 1.5
+    assert np.sqrt((off["corrected"] ** 2).mean()) < 0.5
+    assert np.median(off["as it is"]) > 2.0

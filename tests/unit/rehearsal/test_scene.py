@@ -33,15 +33,15 @@ def test_a_pot_stands_upright_under_the_grip_on_a_support():
     assert [(h.side, h.begins, h.ends) for h in found.holds] == [("right", 2, 5), ("left", 5, 9)]
 
 
-def test_a_pen_is_handed_over_and_stands_on_its_tip_when_the_stroke_begins():
-    """Its axis is upright in the hand at the stroke's first point, and the paper lies where its tip is led."""
+def test_a_pen_is_handed_over_and_stands_on_its_tip_when_the_drawing_begins():
+    """Its axis is upright in the hand at the first point of the drawing, and the paper lies where its tip is led."""
     found = scene("write-label")
     (pen,) = found.things
     assert pen.handed_to == "left"
     assert found.paper == pytest.approx(0.002 + 0.0015, abs=0.004)  # 62 mm, less half of 120 mm, pressed 1.5 mm
     bench, routine = seedling.bench(), rehearsing.taught("write-label")
     tools = taught_here(bench, design_truth(bench), routine).tools
-    stroke = next(n for n, step in enumerate(routine.steps) if step.do == "stroke")
+    stroke = next(n for n, step in enumerate(routine.steps) if step.do == "draw")
     upright = tools[stroke, "left"][0] @ found.holds[0].X_TO
     assert upright[:3, 2] == pytest.approx([0, 0, 1])
 

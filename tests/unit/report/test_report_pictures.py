@@ -13,10 +13,12 @@ from handfast.answers.ask import ask
 from handfast.answers.facts import facts_of
 from handfast.answers.pair_questions import meetings, relation
 from handfast.bench.folder import BenchFolder, read_bench
+from handfast.correction.correct import correct
 from handfast.mechanics.kinematics import places
+from handfast.motion.drawing import without_drawings
 from handfast.report.bench_picture import bench_picture, hull, reaches, telling
 from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
-from handfast.report.gather import WAYS, RoutineView, heaviest
+from handfast.report.gather import WAYS, RoutineView, gather, heaviest
 from handfast.report.landing_pictures import arrow_picture, bar_pictures, exaggeration
 from handfast.report.pair_pictures import carry_picture, grip_picture, holds, meeting_picture, passes
 from handfast.report.sheet import MOST_LINES, blocks, said, sheet_pictures, spaced
@@ -75,9 +77,9 @@ def test_every_step_of_an_arm_has_its_place(seedling):
         text = " ".join(words(p) for p in sheet_pictures(view, "s"))
         for k, step in enumerate(view.routine.steps):
             assert len(re.findall(rf"\b{k + 1} {step.do}", text)) == len(step.sides)
-    view = routine(seedling, "write-label")
+    view = routine(seedling, "pass-pot")
     last = max((b for b in blocks(view) if b.side == "right"), key=lambda b: b.last)
-    assert last.last < len(view.facts.motion.t) / 10  # the right arm has ended long before the left one's path
+    assert last.last < 0.9 * len(view.facts.motion.t)  # the right arm has ended before the left one
 
 
 def test_sheet_heights_are_durations(seedling):
@@ -277,3 +279,12 @@ def test_meetings_are_drawn_where_they_are_judged(seedling):
     for value in met.values:
         assert f"{value * 1e3:.1f} mm" in told
     assert "between the open pads" in told
+
+
+def test_a_corrected_drawing_is_shown_as_it_is_drawn(seedling):
+    """A routine as its file has it holds nothing of what its drawing sends; the page corrects it anew."""
+    view = routine(seedling, "write-label")
+    stored = without_drawings(correct(view.facts.model, view.routine).routine)
+    (shown,) = gather(view.facts.bench, [stored]).routines
+    assert shown.facts.corrected
+    assert shown.answers.of("miss").margin > 1.5 * view.answers.of("miss").margin

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from handfast.bench.folder import BenchFolder
+from handfast.bench.new import TEMPLATES
 from handfast.errors import InputError
 from handfast.files.document import parse_document
 from handfast.routine.file import (
@@ -151,9 +153,11 @@ def test_an_empty_routine_is_refused():
 
 def test_what_is_written_is_read_back_the_same(tmp_path):
     """Six digits of every figure, all steps of the seedling bench's routines."""
+    shutil.copytree(TEMPLATES / "seedling" / "drawings", tmp_path / "drawings")
     for name in ("pass-pot", "carry-tray", "write-label"):
         routine = seedling.routine(name)
-        path = tmp_path / f"{name}.toml"
+        path = tmp_path / "routines" / f"{name}.toml"
+        path.parent.mkdir(exist_ok=True)
         write_routine(path, routine, seedling.bench(), "a heading\nof two lines")
         found = read_routine(path, seedling.bench())
         assert path.read_text().startswith("# a heading\n# of two lines\n")
