@@ -43,6 +43,7 @@ def test_rehearse_calibrate_and_score(browser, served, tmp_path):
     page.wait_for_function("window.handfast.fit")
     assert page.evaluate("window.handfast.fit.readings") == 0
     expect(page.locator(".measure")).to_contain_text("not yet")
+    expect(page.locator(".measure")).to_contain_text("handfast calibrate --sweep")
     before = page.evaluate("[...window.handfast.picture.q]")
     page.get_by_role("button", name="Show the pose").first.click()
     assert page.evaluate("[...window.handfast.picture.q]") != before
@@ -50,6 +51,7 @@ def test_rehearse_calibrate_and_score(browser, served, tmp_path):
     found = finished(page, "readings")
     assert found["expected_error_mm"] < found["goal_mm"] < found["expected_error_before_mm"]
     expect(page.locator(".measure")).to_contain_text("good enough")
+    expect(page.locator(".measure")).not_to_contain_text("No joint was swept")
     bench = tmp_path / "seedling"
     told = json.loads(handfast("calibrate", "--json", cwd=bench).stdout)
     assert told["expected_error_mm"] == found["expected_error_mm"]

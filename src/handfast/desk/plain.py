@@ -65,6 +65,7 @@ def fitted_plain(fitted: Fitted) -> dict[str, Any]:
         "expected_error_before_mm": round(fitted.before * 1e3, 4),
         "expected_error_mm": round(fitted.after * 1e3, 4),
         "wild": list(fitted.calibration.wild),
+        "swept": len(fitted.calibration.readings.sweeps) > 0,
         "values": [
             {"of": v.of, "key": v.key, "value": v.value, "uncertainty": v.uncertainty, "known": v.known}
             for v in fitted.values

@@ -115,6 +115,7 @@ function drawCalibrate(app) {
       return h("li", {}, i === 0 && drawing(), h("b", {}, units.words(a.reading)), ` (then ${mm(a.after_mm)}). ${how} `,
         h("button", { class: "plain", "data-key": `advice-${i}`, onclick: () => app.showPose(a.pose_deg) }, "Show the pose"));
     })));
+  const sweep = found && !found.swept && h("p", { class: "small" }, "No joint was swept yet, so pulse lines and droop are as the class says. handfast calibrate --sweep --port PORT does it at a board, without an instrument.");
   const names = { play: "play", wiper: "feedback" };
   const values = found?.values.length > 0 && h("details", {}, h("summary", {}, "What was found, figure by figure"),
     table("± one standard deviation; ? means mostly the first guess", ["of", "figure", "value", ""], found.values.map((v) => [
@@ -124,7 +125,7 @@ function drawCalibrate(app) {
     h("h2", {}, "Calibrate the bench"),
     taskPart(app, "fit", "Look at the readings again", () => ({}), after),
     state || h("p", { class: "small" }, app.tasks.fit?.going ? "Looking at what the readings say …" : ""),
-    next,
+    next, sweep,
     h("h3", {}, "Take readings"),
     h("p", { class: "small" }, "Keep hands clear while arms are powered, and cut the servo power before you lead them. docs/calibrating.md says what each kind holds."),
     handIn(app, "readings", "Readings of your own (TOML)", ".toml", () => app.startTask("fit", {})),
