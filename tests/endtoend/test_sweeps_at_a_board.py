@@ -88,7 +88,7 @@ def test_what_was_read_before_a_stop_is_kept(desk):
                 operator.left = 200
 
         with pytest.raises(StoppedByOperator):
-            measuring.sweep_at_board(desk, found, operator, say)
+            measuring.sweep_at_board(desk, found, operator, say, ["left shoulder", "left elbow", "left yaw"])
         assert isinstance(found.board, HostBoard)
     (path,) = (desk.folder.root / "readings").glob("swept-*.toml")
     assert [s.joint for s in read_readings(path, desk.bench).sweeps] == ["left shoulder"]
@@ -101,6 +101,10 @@ def test_a_board_without_a_sweep_is_refused(tmp_path):
     assert done.returncode == 2
     assert "a board, and nothing to do at it" in done.stderr
     assert "--sweep" in done.stderr
+    done = handfast("calibrate", "--sweep", "--joint", "left elbo", "--board", "python", cwd=folder.root)
+    assert done.returncode == 2
+    assert 'no joint "left elbo"' in done.stderr
+    assert "nearest: left elbow" in done.stderr
     done = handfast("calibrate", "--sweep", cwd=folder.root)
     assert done.returncode == 2
     assert "which board?" in done.stderr

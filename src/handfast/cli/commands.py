@@ -81,10 +81,10 @@ def calibrate(given: Namespace) -> int:
     if given.sweep:
         path = _sweep(given, desk)
         print(f"{path}: joints swept", file=sys.stderr if given.json else sys.stdout)
-    elif given.port is not None or given.board is not None:
+    elif given.port is not None or given.board is not None or given.joint:
         raise InputError(
             "a board, and nothing to do at it",
-            where="calibrate --port, --board",
+            where="calibrate --port, --board, --joint",
             expected="--sweep with it",
             next_step="handfast calibrate --sweep --port PORT sweeps the joints of powered arms",
         )
@@ -113,15 +113,17 @@ def _sweep(given: Namespace, desk: work.Desk) -> Path:
     from handfast.bench.cautions import SPEED_WITH_PEOPLE, before_motion
     from handfast.cli.board import RELAY, where
     from handfast.desk.board import Simulated, opened
-    from handfast.desk.measuring import sweep_at_board
+    from handfast.desk.measuring import joints_named, sweep_at_board
     from handfast.sessions.operator import Always, Keys
 
     def say(text: str) -> None:
         print(text, file=sys.stderr, flush=True)
 
-    port = where(given)
+    port, joints = where(given), joints_named(desk, given.joint)
     say(before_motion(desk.bench, SPEED_WITH_PEOPLE))
-    say("the arms go up and stand upright; then every joint goes nearly as far as it can, for some ten minutes")
+    minutes = 2 + round(0.8 * len(joints))
+    many = "one joint goes as far as it can" if len(joints) == 1 else f"{len(joints)} joints go as far as they can"
+    say(f"the arms go up and stir; then {many}, with room to spare: some {minutes} minutes in all")
     say(RELAY)
     with (
         opened(desk, port, Simulated(given.stand_in, given.seed)) as found,
@@ -129,7 +131,7 @@ def _sweep(given: Namespace, desk: work.Desk) -> Path:
     ):
         if port is not None:
             say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
-        path = sweep_at_board(desk, found, keys if port is not None else Always(), say)
+        path = sweep_at_board(desk, found, keys if port is not None else Always(), say, given.joint)
     if port is not None:
         say("done: the servo power is off; arms may sink")
     return path

@@ -65,6 +65,10 @@ def parser() -> argparse.ArgumentParser:
     calibrate.add_argument(
         "--sweep", action="store_true", help="sweep every joint of powered arms first, at a port or a board in memory"
     )
+    calibrate.add_argument(
+        "--joint", action="append", default=[], metavar="NAME",
+        help="sweep this joint only, such as 'left elbow' (may be repeated)",
+    )  # fmt: skip
     calibrate.add_argument("--port", metavar="PORT", help="the port of a board, real or from handfast board simulate")
     calibrate.add_argument("--board", choices=["python"], help="instead of a port: a Python board in memory")
     calibrate.add_argument("--stand-in", metavar="COMMAND", help="any stand-in for its arms; see docs/stand-ins.md")

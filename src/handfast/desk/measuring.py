@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -87,8 +87,23 @@ def take_simulated(desk: Desk, seed: int, progress: Callable[[str], None] | None
     return path
 
 
-def sweep_at_board(desk: Desk, open_: Open, operator: Operator, say: Callable[[str], None]) -> Path:
-    """Sweep every joint of the arms at an open board; returns the readings file, which grows joint by joint.
+def joints_named(desk: Desk, names: list[str]) -> tuple[int, ...]:
+    """Numbers of the joints that are named, all of them if none is. Raises InputError for a name that no joint has."""
+    known = desk.bench.joint_names
+    for name in names:
+        if name not in known:
+            raise InputError(
+                f'no joint "{name}"', where="--joint", available=list(known), asked=name,
+                next_step="name one of the joints, its arm first",
+            )  # fmt: skip
+    return tuple(i for i, name in enumerate(known) if not names or name in names)
+
+
+def sweep_at_board(
+    desk: Desk, open_: Open, operator: Operator, say: Callable[[str], None], names: list[str] | None = None
+) -> Path:
+    """Sweep joints of the arms at an open board, all of them if none is named; returns the readings file, which grows
+    joint by joint.
 
     What was read before a stop or a lost link is kept.
     """
@@ -102,9 +117,10 @@ def sweep_at_board(desk: Desk, open_: Open, operator: Operator, say: Callable[[s
 
     # Readings are of the design's own lines, whatever was measured since.
     design = read_bench(desk.folder, measured=False)
-    plan = plan_sweeps(model_of(desk.bench))
-    for joint in plan.skipped:
+    plan, asked = plan_sweeps(model_of(desk.bench)), joints_named(desk, names or [])
+    for joint in set(plan.skipped) & set(asked):
         say(f"{design.joint_names[joint]} is left out: it has no room among the other bodies")
+    plan = replace(plan, joints=tuple(i for i in plan.joints if i in asked))
     path = _unused(desk.folder.root / "readings" / f"swept-{datetime.date.today().isoformat()}.toml")
     heading = f"Joints swept at {open_.board.name}."
 
