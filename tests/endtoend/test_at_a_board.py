@@ -10,6 +10,7 @@ import contextlib
 import json
 import os
 import random
+import re
 import signal
 import sqlite3
 import sys
@@ -24,7 +25,7 @@ from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import model_of
 from handfast.records.recording import read_recording
 from handfast.routine.file import read_routine
-from handfast.store.live_runs import recover
+from handfast.store.live_runs import events_of, recover
 from handfast.store.runs import list_runs, load_run
 from support import simulated
 from support.at_a_board import Played, Simulation, nodding_bench
@@ -104,6 +105,77 @@ def test_probe_teach_run_and_stop(bench, kind):
         assert np.abs(run.feedback - run.command).max() < np.radians(20.0)
         done = handfast("board", "probe", "--no-power", "--port", port, "--json", cwd=bench.root)
         assert done.returncode == 0, done.stderr
+
+
+def true_places(file: Path) -> tuple[np.ndarray, np.ndarray]:
+    """Board times s (N,) and TCP places mm (N, 2, 3) of a twin's side channel for tests."""
+    lines = [line for line in file.read_text().rsplit("\n", 1)[0].splitlines() if not line.startswith("#")]
+    table = np.array([[float(word) for word in line.split()] for line in lines])
+    return table[:, 0] * 1e-6, table[:, 1:].reshape(-1, 2, 3)
+
+
+@pytest.mark.skipif(not SOAK, reason="ten minutes of board time: make soak")
+@pytest.mark.parametrize("kind", ["python", "firmware"])
+def test_the_whole_chain(bench, kind):
+    """Hand, teach, sweep and calibrate, correct, run and score, all over the wire, on the physics twin of unseen arms.
+
+    The twin's arms are drawn by seed. Three runs of the corrected routine come back to within a few millimetres of each
+    other, and to within the prediction's worst case of where its poses were taught.
+    """
+    root = bench.root
+    twin = f"{sys.executable} -m handfast.rehearsal --bench {root} --seed 3 --hand {root}/hand.txt"
+    twin += f" --truth {root}/truth.txt"
+    words = ["--stand-in", twin]
+    if kind == "firmware":
+        simulated.build()
+        words.append("--firmware")
+    with Simulation(root, *words) as simulation:
+        teaching = Played(root, simulation.port, "teach", "--name", "led", pressing=False)
+        teaching.until("recording; h shows")
+        taught = []
+        for number, angles in LED.items():
+            time.sleep(0.6)
+            hand(bench, "left joints 900 " + " ".join(map(str, angles)))
+            teaching.until(f"pose {number} stored: left")
+            taught.append(true_places(root / "truth.txt")[1][-1, 0])
+        teaching.type("q")
+        status, _ = teaching.end()
+        assert status == 0, teaching.lines
+
+        upright(bench)
+        sweeping = Played(root, simulation.port, "calibrate", "--sweep", "--joint", "left yaw", "--apply")
+        sweeping.until(r"left yaw \(1 of 1\)", 1800.0)
+        status, said = sweeping.end()
+        assert status == 0, "\n".join(sweeping.lines[-8:])
+        assert "pulse_table" in (root / "measured.toml").read_text()
+        assert "wiper_follows_supply_pct" in (root / "measured.toml").read_text(), said
+
+        done = handfast("correct", "led", "--json", cwd=root)
+        assert done.returncode == 0, done.stderr
+        foretold = [row["corrected"]["worst_mm"] for row in json.loads(done.stdout)["landings"]]
+
+        upright(bench)
+        running = Played(
+            root, simulation.port, "run", "led", "--repeat", "3", "--overrule", "miss", "--overrule", "clear"
+        )
+        status, _ = running.end(1800.0)
+        assert status == 0, running.lines
+        t, places = true_places(root / "truth.txt")
+    rows = ["point,at_x_mm,at_y_mm,at_z_mm,x_mm,y_mm,z_mm"]
+    for number, *_ in list_runs(bench.database):
+        told = " ".join(said for _, said in events_of(bench.database, number))
+        begun = re.search(r"from ([\d.]+) s of board time", told)
+        assert begun is not None
+        for k, rest in enumerate(r for r in load_run(bench.database, number).rests if not r.row):
+            now = places[np.argmin(np.abs(t - float(begun[1]) - rest.time)), 0]
+            rows.append(f"pose {k + 1}," + ",".join(f"{v:.3f}" for v in (*taught[k], *now)))
+            assert np.linalg.norm(now - taught[k]) < max(foretold[k], 5.0)
+    (root / "points.csv").write_text("\n".join(rows) + "\n")
+    done = handfast("score", "points.csv", "--json", cwd=root)
+    assert done.returncode == 0, done.stderr
+    scored = json.loads(done.stdout)
+    print(kind, "rms", scored["rms_mm"], "mm; foretold at worst", foretold, "mm")
+    assert scored["rms_mm"] < 8.0
 
 
 def board_time(bench):
