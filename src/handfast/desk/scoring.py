@@ -120,7 +120,8 @@ def measure_simulated(
         times, p = table[:, 0] * 1e-6, table[:, 1:].reshape(-1, 2, 3)
         for rest in run.rests:
             said = routine.steps[rest.step].taught(rest.side)
-            if rest.row or said is None or said.pose is None:
+            # A drawing begins above its corner, where nobody taught anything.
+            if rest.row or said is None or said.pose is None or routine.steps[rest.step].do == "draw":
                 continue
             arm = SIDES.index(rest.side)
             at = 1e3 * tool_poses(chain.only(arm), np.array(said.pose))[0, 0, :3, 3]
