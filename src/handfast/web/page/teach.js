@@ -63,7 +63,7 @@ function drawBegin(app) {
       e.preventDefault();
       app.teach(e.target.elements["teach-name"].value);
     } },
-      h("label", { for: "teach-name" }, h("span", {}, "Name of the routine "), h("input", { id: "teach-name", name: "teach-name", "data-key": "teach-name", required: true, value: app.teachName || "taught", onchange: (e) => (app.teachName = e.target.value) })),
+      h("label", { for: "teach-name" }, h("span", {}, "Name of the routine "), h("input", { id: "teach-name", name: "teach-name", "data-key": "teach-name", required: true, value: app.teachName || "taught", oninput: (e) => (app.teachName = e.target.value) })),
       h("button", { class: "plain", type: "submit", disabled: !app.mayEdit, "data-key": "teach" }, "Begin to teach")));
 }
 
