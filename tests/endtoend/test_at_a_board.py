@@ -119,8 +119,8 @@ def true_places(file: Path) -> tuple[np.ndarray, np.ndarray]:
 def test_the_whole_chain(bench, kind):
     """Hand, teach, sweep and calibrate, correct, run and score, all over the wire, on the physics twin of unseen arms.
 
-    The twin's arms are drawn by seed. Three runs of the corrected routine come back to within a few millimetres of each
-    other, and to within the prediction's worst case of where its poses were taught.
+    The twin's arms are drawn by seed. Three runs of the corrected routine land within the prediction's worst case, or
+    5 mm, of where its poses were taught.
     """
     root = bench.root
     twin = f"{sys.executable} -m handfast.rehearsal --bench {root} --seed 3 --hand {root}/hand.txt"

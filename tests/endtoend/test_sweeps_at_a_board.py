@@ -46,9 +46,7 @@ def test_sweeps_behind_the_wire_find_what_is_there(desk):
     fitted = measuring.fit(desk, readings, advise=False)
     for i, fit in zip((1, 2), fitted.pulses, strict=True):
         joint = desk.bench.joints[i]
-        pulses = (
-            np.linspace(*joint.pulse_limits, 5) if hasattr(joint, "pulse_limits") else np.linspace(1.2e-3, 1.8e-3, 5)
-        )
+        pulses = np.linspace(1.2e-3, 1.8e-3, 5)
         # Where its pulse asks this servo to be, in angles of the bench's own line: both lines are straight.
         reading = (pulses - truth.pulse_zero[i]) / truth.pulse_slope[i]
         volts = truth.wiper_zero[i] + truth.wiper_slope[i] * reading
@@ -101,6 +99,7 @@ def test_a_board_without_a_sweep_is_refused(tmp_path):
     assert done.returncode == 2
     assert "a board, and nothing to do at it" in done.stderr
     assert "--sweep" in done.stderr
+    assert handfast("calibrate", "--stand-in", "true", cwd=folder.root).returncode == 2
     done = handfast("calibrate", "--sweep", "--joint", "left elbo", "--board", "python", cwd=folder.root)
     assert done.returncode == 2
     assert 'no joint "left elbo"' in done.stderr
@@ -112,7 +111,7 @@ def test_a_board_without_a_sweep_is_refused(tmp_path):
 
 
 def test_joints_stay_clear_of_all_bodies():
-    """The plan's reach keeps its margin; a box beside an arm shortens it."""
+    """The plan's reach keeps its margin; with nothing to hit, it is all of the travel but its ends."""
     from handfast.mechanics.clearance import clearances
     from support import seedling
 

@@ -81,10 +81,10 @@ def calibrate(given: Namespace) -> int:
     if given.sweep:
         path = _sweep(given, desk)
         print(f"{path}: joints swept", file=sys.stderr if given.json else sys.stdout)
-    elif given.port is not None or given.board is not None or given.joint:
+    elif given.joint or any(told is not None for told in (given.port, given.board, given.stand_in)):
         raise InputError(
             "a board, and nothing to do at it",
-            where="calibrate --port, --board, --joint",
+            where="calibrate --port, --board, --stand-in, --joint",
             expected="--sweep with it",
             next_step="handfast calibrate --sweep --port PORT sweeps the joints of powered arms",
         )
