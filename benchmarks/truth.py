@@ -120,6 +120,14 @@ class Trial:
         measured = read_measured(path)
         return model_of(amended(self.bench, measured)), measured
 
+    def with_true_figures(self, model: Model) -> Model:
+        """A model with the arms' true play, give and friction: what no reading could do better at."""
+        t, K = self.truth, self.truth.joints
+        return replace(
+            model, unseen_play=t.unseen_play[:K], compliance=t.compliance[:K], limp_friction=t.gear_friction[:K],
+            friction=t.joint_friction[:K],
+        )  # fmt: skip
+
     def held_out(self, count: int = 30) -> tuple[np.ndarray, np.ndarray]:
         """Distances mm (count, 2) from predicted to true TCP at poses never read, and |error|/sigma (count, 2, 3).
 
@@ -289,9 +297,11 @@ class Trial:
         return true_count, hits, alarms
 
     def nudged(self, count: int = 8) -> tuple[float, ...]:
-        """Middle miss mm at poses that were not nudged: trimmed, corrected, and corrected after `count` nudges; then
-        the same where no thing is carried by both hands, whose places hang on both bases, too."""
+        """Middle miss mm at poses that were not nudged: trimmed, corrected, corrected after `count` nudges, and
+        corrected with true figures; then the same where no thing is carried by both hands, whose places hang on both
+        bases, too."""
         plain, before = self.played("trimmed", self.model), self.played("corrected", self.model)
+        known = self.played("corrected", self.with_true_figures(self.model))
         rng = np.random.default_rng([self.seed, 8])
         # A carried thing sets its own ends, so its poses are no marks to nudge onto.
         able = [i for i, x in enumerate(before) if x.read is not None and x.routine != "carry-tray"]
@@ -309,7 +319,7 @@ class Trial:
         every = [i for i in range(len(before)) if i not in picked]
         free = [i for i in every if before[i].routine != "carry-tray"]
         return tuple(float(np.median(sizes([way[i] for i in rest]))) for rest in (every, free)
-                     for way in (plain, before, after))  # fmt: skip
+                     for way in (plain, before, after, known))  # fmt: skip
 
 
 class Watched:
@@ -395,6 +405,7 @@ def tried(seed: int) -> Tried:
         landings["calibrated"] = trial.played("calibrated", measured_model, measured)
         for way in ("raw", "trimmed"):
             landings[f"{way}, calibrated"] = trial.played(way, measured_model, measured)
+        landings["true figures"] = trial.played("calibrated", trial.with_true_figures(measured_model), measured)
         return Tried(
             distance,
             z < 1.96,
@@ -461,6 +472,7 @@ def _tell(done: list[Tried]) -> None:
         print(f"  {way:17}", spread(sizes(landings[way])))
     ratio = {way: np.median(medians[way]) / np.median(medians["calibrated"]) for way in WAYS}
     print(f"  calibrated and corrected: {ratio['raw']:.1f} times below raw, {ratio['trimmed']:.1f} below trim alone")
+    print("  the same with true play, give and friction:", spread(sizes(landings["true figures"])))
     got_worse = sum(c > r for c, r in zip(medians["calibrated"], medians["raw"], strict=True))
     print(f"  pairs whose middle got worse than raw: {got_worse}")
     print(f"  largest worsening of one pose against raw: {max(worse):.2f} mm")
@@ -491,8 +503,9 @@ def _tell(done: list[Tried]) -> None:
     n = np.array(nudges)
     print("\nEight nudges, middle miss at poses that were not nudged, mm (median of pairs)")
     for k, where in enumerate(("all routines", "no thing carried by both")):
-        plain, before, after = np.median(n[:, 3 * k : 3 * k + 3], axis=0)
-        print(f"  {where:25} trimmed {plain:.2f}, corrected {before:.2f}, after nudges {after:.2f}")
+        plain, before, after, known = np.median(n[:, 4 * k : 4 * k + 4], axis=0)
+        print(f"  {where:25} trimmed {plain:.2f}, corrected {before:.2f}, after nudges {after:.2f};", end=" ")
+        print(f"with true play, give and friction {known:.2f}")
 
 
 if __name__ == "__main__":

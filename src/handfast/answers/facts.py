@@ -12,16 +12,29 @@ from handfast.bench.parts import SIDES, Bench
 from handfast.correction.correct import approach_ways, approaches, as_corrected, correct
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing, Poses, Way, land
-from handfast.mechanics.clearance import survey
+from handfast.mechanics.clearance import clearances, survey
 from handfast.mechanics.dynamics import spring_torques
 from handfast.mechanics.model import Model, model_of
 from handfast.mechanics.supply import arm_currents, at_joints, servo_currents, torque_limits, voltages
-from handfast.motion.as_played import Jump, as_played, jumps
+from handfast.motion.as_played import LOOSEN, STOP_SHORT, Jump, as_played, jumps
 from handfast.motion.gripping import grip_share
 from handfast.motion.passing import hands_together
 from handfast.motion.plan import Laws, Motion, plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Routine
+
+
+@dataclass(frozen=True)
+class Aside:
+    """Places beside the planned path to which a run goes all the same.
+
+    sample (E,): of the motion, at which it does; q (E, K) rad; gaps (E, pairs) m; words: when that is.
+    """
+
+    sample: np.ndarray
+    q: Array
+    gaps: Array
+    words: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -65,13 +78,39 @@ class Facts:
     @cached_property
     def gaps(self) -> Array:
         """Clearances (N, pairs), m, as planned; endless for two hands that pass a thing: `meet` judges them."""
+        return self._apart(self._surveyed[2], np.arange(len(self.motion.t)))
+
+    def _apart(self, gaps: Array, samples: np.ndarray) -> Array:
+        """Clearances (E, pairs) at samples (E,) of the motion, two hands that pass a thing left out."""
         passes = [n for n, step in enumerate(self.motion.routine.steps) if step.do == "pass"]
-        meeting = np.isin(self.motion.step, passes).all(axis=1)
+        meeting = np.isin(self.motion.step[samples], passes).all(axis=1)
         if not meeting.any():
-            return self._surveyed[2]
-        found = self._surveyed[2].copy()
+            return gaps
+        found = gaps.copy()
         found[np.ix_(meeting, hands_together(self.model))] = np.inf
         return found
+
+    @cached_property
+    def aside(self) -> Aside:
+        """Where joints are stirred before the start, and stop short of a pose to come home from a known side."""
+        m, travel = self.motion, self.model.chain.travel
+        samples, places, words = [], [], []
+        for side in SIDES:
+            columns = self.bench.columns(side)
+            for odd, way in ((0, 1.0), (0, -1.0), (1, 1.0), (1, -1.0)):
+                q = m.q[0].copy()
+                q[columns.start + odd : columns.stop : 2] += way * LOOSEN
+                samples.append(0)
+                places.append(np.clip(q, *travel.T))
+                words.append("while joints are stirred before the start")
+        for stop, ways in self._ways.items():
+            if np.any(ways):
+                samples.append(stop)
+                places.append(m.q[stop] - STOP_SHORT * ways)
+                words.append("where joints stop short, to come home from a known side")
+        at, q = np.array(samples, dtype=int), np.array(places)
+        gaps = clearances(self.model.chain, self.model.bodies, q)
+        return Aside(at, q, self._apart(gaps, at), tuple(words))
 
     @cached_property
     def currents(self) -> Array:
@@ -139,9 +178,14 @@ class Facts:
     @cached_property
     def jumps(self) -> list[Jump]:
         """Where a link goes over to the other side of its play on the way and the TCP jumps."""
-        m = self.motion
-        ways = approaches(m, approach_ways(self.model, self.poses), self.model) if self.corrected else {}
-        return jumps(self.model, m, as_played(self.model, m, ways))
+        return jumps(self.model, self.motion, as_played(self.model, self.motion, self._ways))
+
+    @cached_property
+    def _ways(self) -> dict[int, Array]:
+        """Joints (K,) that come home from a known side at each stop, where the routine is corrected."""
+        if not self.corrected:
+            return {}
+        return approaches(self.motion, approach_ways(self.model, self.poses), self.model)
 
     def place(self, sample: int, side: str) -> str:
         """A moment of one arm in words: 'left, step 3 grip'."""

@@ -162,7 +162,10 @@ def most_dead_motion(model: Model, passed: Array) -> Array:
 
 
 def clear(facts: Facts) -> Finding:
-    """Millimetres between the nearest bodies, less how far both may stand off their places."""
+    """Millimetres between the nearest bodies, less how far both may stand off their places.
+
+    Along the motion, and where a run goes beside it (`Facts.aside`).
+    """
     m, bodies = facts.motion, facts.model.bodies
     if not len(bodies.pairs):
         return Finding(MOST, None, "nothing to touch", "no pair of bodies is watched")
@@ -179,14 +182,22 @@ def clear(facts: Facts) -> Finding:
     left = facts.gaps[np.ix_(samples, pairs)] - taken
     row, column = np.unravel_index(int(np.argmin(left)), left.shape)
     n, k = int(samples[row]), int(pairs[column])
-    left_, taken_ = float(left[row, column]), float(taken[row, column])
+    left_, taken_, gap = (float(x) for x in (left[row, column], taken[row, column], facts.gaps[n, k]))
+    when = "as planned"
+    beside = facts.aside
+    taken = pair_dead_motion(facts.model, beside.q, facts.link_torque[beside.sample])
+    left = beside.gaps - taken
+    row, column = np.unravel_index(int(np.argmin(left)), left.shape)
+    if left[row, column] < left_:
+        n, k, when = int(beside.sample[row]), int(column), beside.words[row]
+        left_, taken_, gap = (float(x[row, column]) for x in (left, taken, beside.gaps))
     name = bodies.pair_name(k)
     side = name.split(" ")[0]
     return Finding(
         left_ * 1e3,
         float(m.t[n]),
         facts.place(n, side),
-        f"{name}: {facts.gaps[n, k] * 1e3:.1f} mm as planned, {taken_ * 1e3:.1f} mm of that may be dead motion and sag",
+        f"{name}: {gap * 1e3:.1f} mm {when}, {taken_ * 1e3:.1f} mm of that may be dead motion and sag",
         {"side": side, "step": int(m.step[n, SIDES.index(side)]), "pair": name},
         (m.t, np.minimum(nearest * 1e3, 200.0)),
     )

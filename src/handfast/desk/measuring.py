@@ -117,7 +117,8 @@ def sweep_at_board(
 
     # Readings are of the design's own lines, whatever was measured since.
     design = read_bench(desk.folder, measured=False)
-    plan, asked = plan_sweeps(model_of(desk.bench)), joints_named(desk, names or [])
+    model, asked = model_of(desk.bench), joints_named(desk, names or [])
+    plan = plan_sweeps(model)
     for joint in set(plan.skipped) & set(asked):
         say(f"{design.joint_names[joint]} is left out: it has no room among the other bodies")
     plan = replace(plan, joints=tuple(i for i in plan.joints if i in asked))
@@ -130,8 +131,8 @@ def sweep_at_board(
 
     open_.board.power_on()
     arms = WireArms(design, open_.board, open_.limits, operator)
-    arms.pace = min(1.0, SPEED_WITH_PEOPLE / fastest(model_of(desk.bench), plan))
-    take_sweeps(Powered(design, arms), plan, told)
+    arms.pace = min(1.0, SPEED_WITH_PEOPLE / fastest(model, plan))
+    take_sweeps(Powered(design, arms), model, plan, told)
     open_.board.power_off()
     return path
 

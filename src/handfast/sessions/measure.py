@@ -281,7 +281,7 @@ class MakerAtStandIn:
 
     def sweeps(self, model: Model) -> tuple[tuple[Sweep, ...], tuple[Follow, ...]]:
         """Sweep every joint in turn; before that, what the supply does to feedback."""
-        found = take_sweeps(Powered(self.bench, DirectBoard(self.bench, self.arms)), plan_sweeps(model))
+        found = take_sweeps(Powered(self.bench, DirectBoard(self.bench, self.arms)), model, plan_sweeps(model))
         return found.sweeps, found.follows
 
     def pushes(self, model: Model, follows: tuple[Follow, ...] = ()) -> tuple[Push, ...]:

@@ -22,6 +22,7 @@ from handfast.motion.laid_down import DT, Arrival, Motion
 from handfast.records.run import Grip, Mode, Rest, Run
 from handfast.sessions.jaws import Jaws
 from handfast.sessions.powered import Arms, Powered
+from handfast.sessions.way_in import way_in
 from handfast.units import DEGREE
 
 READ = 0.5
@@ -210,7 +211,7 @@ class _Player:
             self.wire.attach()
         else:
             self.wire.command = self.begin.copy()
-        self.wire.ramp(self.motion.q[0])
+        self._go(self.motion.q[0])
         self.wire.hold(self.motion.q[0], 0.3)
         if self.wire.clean:
             self.wire.loosen()
@@ -218,11 +219,16 @@ class _Player:
             self.wire.learns = not self.wire.fit.measured
         else:
             below = np.clip(self.motion.q[0] - LOOSEN, *self.wire.travel.T)
-            self.wire.ramp(below)
+            self._go(below, judged=False)
             self.wire.hold(below, 0.3)
             self.wire.ramp(self.motion.q[0])
         # Stirred or not, every joint came to its start upwards.
         self.moved = np.ones_like(self.moved)
+
+    def _go(self, goal: Array, judged: bool = True) -> None:
+        """Go slowly from where the arms stand, round what is in the way; InputError where no way is free."""
+        for q in way_in(self.model, self.wire.command, goal, judged):
+            self.wire.ramp(q)
 
     def close(self, number: int, command: Array) -> None:
         """Stand still and close a pair of jaws by feel. What it is to hold weighs nothing before it is held."""
@@ -334,7 +340,8 @@ def play(
     """Play a motion once and return what was seen.
 
     on_frame: called with every frame of the motion; begin (K,): the command that attached arms already have, as at
-    the end of a run before, else they are attached where they are found.
+    the end of a run before, else they are attached where they are found. Raises InputError if nothing is free between
+    there and the start.
     """
     player = _Player(model, motion, arms, mode, progress, on_frame, begin)
     player.play(creeps or {})

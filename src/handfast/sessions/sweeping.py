@@ -20,6 +20,7 @@ from handfast.mechanics.model import Model
 from handfast.motion.as_played import LOOSEN
 from handfast.records.readings import Follow, Readings, Sweep
 from handfast.sessions.powered import Powered
+from handfast.sessions.way_in import STANDS, way_in
 from handfast.units import DEGREE
 
 SPEED = 0.8
@@ -47,17 +48,19 @@ STIRRED = (0.0, -0.12, 0.12, -0.06, 0.06, 0.0)
 LEAST_DROOP = 0.01 * DEGREE
 """A joint whose droop shows less than this from everywhere is one that gravity does not load."""
 
-_STANDS = (0.35, 0.2, 0.0, 0.5, 0.7, -0.35, 1.0)
-"""Where arms may stand meanwhile, as shares of the way from all zeros to the middle of the travel."""
+RUN_UP = 3.0 * DEGREE
+"""How far below its reach a joint begins, so that it comes to its first step upwards."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """Where the arms stand (K,) rad while one is swept, how far each joint goes (K, 2) rad, and the joints swept."""
+    """Where the arms stand (K,) rad while one is swept, how far each joint goes (K, 2) rad, the joints swept, and
+    where they are stirred before that (N, K) rad."""
 
     at: Array
     reach: Array
     joints: tuple[int, ...]
+    stirred: Array
 
     @property
     def skipped(self) -> tuple[int, ...]:
@@ -71,7 +74,7 @@ def plan_sweeps(model: Model) -> Plan:
     Raises InputError if no place is clear.
     """
     middle = model.chain.travel.mean(axis=1)
-    stands = [share * middle for share in _STANDS]
+    stands = [share * middle for share in STANDS]
     reaches = [np.array([clear_reach(model, at, joint) for joint in range(len(at))]) for at in stands]
     shown = np.array([droop_shown(model, at, reach) for at, reach in zip(stands, reaches, strict=True)])
     loaded = shown.max(axis=0) > LEAST_DROOP
@@ -87,7 +90,20 @@ def plan_sweeps(model: Model) -> Plan:
             expected=f"gaps of at least {MARGIN * 1e3:.0f} mm with both arms half folded",
             next_step="handfast check says what is near; move the bases apart, or take a box out of bench.toml",
         )
-    return Plan(at, reach, joints)
+    return Plan(at, reach, joints, np.stack([_clear_stir(model, at, share) for share in STIRRED]))
+
+
+def _clear_stir(model: Model, at: Array, share: float) -> Array:
+    """A pose (K,) beside `at`, by a share of each joint's travel, or less of it where bodies would come too near."""
+    low, high = model.chain.travel.T
+    swings = LOOSEN * np.concatenate([np.eye(len(at)), -np.eye(len(at)), np.zeros((1, len(at)))])
+    for part in (1.0, 0.5, 0.25):
+        q = np.clip(at + part * share * (high - low), low + LOOSEN, high - LOOSEN)
+        if not len(model.bodies.pairs) or clearances(model.chain, model.bodies, q + swings).min() >= MARGIN:
+            break
+    else:
+        q = np.clip(at, low + LOOSEN, high - LOOSEN)
+    return np.asarray(q)
 
 
 def clear_reach(model: Model, at: Array, joint: int) -> Array:
@@ -106,7 +122,10 @@ def clear_reach(model: Model, at: Array, joint: int) -> Array:
     bad = np.flatnonzero(~clear)
     first = int(bad[bad < here].max(initial=-1)) + 1
     last = int(bad[bad > here].min(initial=len(ways))) - 1
-    return ways[[first, last]]
+    reach = ways[[first, last]]
+    if first > 0:
+        reach[0] = min(reach[0] + RUN_UP, reach[1])
+    return reach
 
 
 def droop_shown(model: Model, at: Array, reach: Array) -> Array:
@@ -137,14 +156,13 @@ def fastest(model: Model, plan: Plan) -> float:
     return float(SPEED * max(reaches))
 
 
-def follow_readings(wire: Powered, at: Array) -> tuple[Follow, ...]:
-    """What the supply does to each joint's feedback: joints are stirred a little at several poses about `at` (K,).
+def follow_readings(wire: Powered, poses: Array) -> tuple[Follow, ...]:
+    """What the supply does to each joint's feedback: joints are stirred a little at several poses (N, K).
 
     Wide motions would shift the loads of the others, and with them their shafts.
     """
-    low, high = wire.travel.T
-    for share in STIRRED:
-        wire.ramp(np.clip(at + share * (high - low), low + LOOSEN, high - LOOSEN))
+    for pose in poses:
+        wire.ramp(pose)
         wire.hold(wire.command, 0.5)
         wire.loosen()
     told = zip(wire.bench.joint_names, wire.fit.follows, wire.fit.errors, strict=True)
@@ -163,7 +181,7 @@ def sweep(wire: Powered, joint: int, reach: Array, steps: int = STEPS) -> Sweep:
     # The other joints stand where the feedback shows them, not where they were sent.
     shown = wire.hold(start, REST).mean(axis=0)
     goal = start.copy()
-    goal[joint] = targets[0] - 3.0 * DEGREE
+    goal[joint] = targets[0] - RUN_UP
     wire.ramp(np.clip(goal, wire.travel[:, 0], wire.travel[:, 1]), SPEED)
     for target in targets:
         goal[joint] = target
@@ -188,12 +206,16 @@ def sweep(wire: Powered, joint: int, reach: Array, steps: int = STEPS) -> Sweep:
     )
 
 
-def take_sweeps(wire: Powered, plan: Plan, told: Callable[[Readings, str], None] = lambda *_: None) -> Readings:
+def take_sweeps(
+    wire: Powered, model: Model, plan: Plan, told: Callable[[Readings, str], None] = lambda *_: None
+) -> Readings:
     """Attach, read what the supply does, and sweep the plan's joints. told: called with what there is so far, and
-    what was done."""
+    what was done. Raises InputError if the arms cannot get from where they are to where they begin."""
     names = wire.bench.joint_names
     wire.attach()
-    found = Readings(follows=follow_readings(wire, plan.at))
+    for q in way_in(model, wire.command, plan.stirred[0]):
+        wire.ramp(q)
+    found = Readings(follows=follow_readings(wire, plan.stirred))
     told(found, "what the supply does to the feedback")
     wire.ramp(plan.at)
     # A joint that goes far shifts the loads of others, and their standing shafts with them.

@@ -10,7 +10,7 @@ import pytest
 
 from handfast.answers.ask import ask
 from handfast.answers.changes import _stronger
-from handfast.answers.facts import facts_of
+from handfast.answers.facts import facts_of, facts_on
 from handfast.answers.judging import ASKS, LIMITS, MARGINS, UNITS, judge, limits_of
 from handfast.answers.questions import (
     ASKED_OF,
@@ -194,8 +194,44 @@ def test_clear_is_the_distance_less_what_may_be_dead_motion():
         taken = np.concatenate(
             [pair_dead_motion(facts.model, facts.motion.q[i : i + 200], facts.link_torque[i : i + 200]) for i in every]
         )
-        assert clear(facts).margin == pytest.approx((facts.gaps - taken).min() * 1e3, abs=1e-9)
+        beside = facts.aside
+        more = pair_dead_motion(facts.model, beside.q, facts.link_torque[beside.sample])
+        least = min((facts.gaps - taken).min(), (beside.gaps - more).min())
+        assert clear(facts).margin == pytest.approx(least * 1e3, abs=1e-9)
         assert np.all(taken <= most_dead_motion(facts.model, facts.link_torque) + 1e-12)
+
+
+def test_stirring_before_the_start_counts_too():
+    """A straight arm that leans to just above the table at its start, stirred by 2.5 degrees: its fingertips go down by
+    323 mm x sin 2.5 degrees for the shoulder, and by 120 mm x sin 2.5 degrees for the wrist, which swings with it.
+    """
+    facts = still(0, 97.0, 0, 0, 0)
+    model = facts.model
+    names = [model.bodies.pair_name(k) for k in range(len(model.bodies.pairs))]
+    k = names.index("left gripper and the table")
+    planned, stirred = facts.gaps[:, k].min(), facts.aside.gaps[:, k].min()
+    assert 0.0 < planned
+    assert planned - stirred == pytest.approx((0.323 + 0.120) * np.sin(np.radians(2.5)), abs=2.5e-3)
+    found = clear(facts)
+    assert "left gripper and the table" in found.why
+    assert "stirred before the start" in found.why
+    assert found.when == 0.0
+
+
+def test_joints_that_stop_short_of_a_pose_count_too():
+    """A corrected run comes home from 2.5 degrees beside its targets; an uncorrected one does not."""
+    model = seedling.model()
+    plain = seedling.routine("pass-pot")
+    correction = correct(model, plain)
+    beside = facts_on(model, correction.routine, motion=correction.motion).aside
+    short = [n for n, words in enumerate(beside.words) if "stop short" in words]
+    assert short
+    assert not any("stop short" in words for words in facts_on(model, plain).aside.words)
+    for n in short:
+        way = correction.approach[int(beside.sample[n])]
+        away = beside.q[n] - correction.motion.q[beside.sample[n]]
+        assert away == pytest.approx(-np.radians(2.5) * way)
+        assert np.any(way)
 
 
 def test_dead_motion_of_a_gripper_over_the_table_by_hand():
