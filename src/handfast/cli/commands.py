@@ -78,16 +78,23 @@ def calibrate(given: Namespace) -> int:
         path = measuring.take_simulated(desk, given.simulated, lambda text: print(text, file=sys.stderr))
         print(f"{path}: readings taken at a stand-in")
         given.readings = given.readings or [path]
-    if given.sweep:
-        path = _sweep(given, desk)
-        print(f"{path}: joints swept", file=sys.stderr if given.json else sys.stdout)
-    elif given.joint or any(told is not None for told in (given.port, given.board, given.stand_in)):
+    told_board = any(told is not None for told in (given.port, given.board, given.stand_in))
+    if (given.joint and not given.sweep) or (told_board and not given.sweep and not given.read):
         raise InputError(
             "a board, and nothing to do at it",
             where="calibrate --port, --board, --stand-in, --joint",
-            expected="--sweep with it",
-            next_step="handfast calibrate --sweep --port PORT sweeps the joints of powered arms",
+            expected="--sweep or --read with it",
+            next_step="handfast calibrate --sweep --port PORT sweeps the joints of powered arms; --read takes what you "
+            "read at limp ones",
         )
+    if given.read:
+        read = _read(given, desk)
+        print(f"{read}: taken" if read else "no reading was taken", file=sys.stderr if given.json else sys.stdout)
+        if read is None:
+            return 0
+    if given.sweep:
+        path = _sweep(given, desk)
+        print(f"{path}: joints swept", file=sys.stderr if given.json else sys.stdout)
     if given.plan and not given.readings and not list((desk.folder.root / "readings").glob("*.toml")):
         from handfast.records.readings import Readings
 
@@ -106,6 +113,28 @@ def calibrate(given: Namespace) -> int:
     elif not given.json and len(readings):
         print("\nnothing was written; next: --apply writes these figures")
     return 0
+
+
+def _read(given: Namespace, desk: work.Desk) -> Path | None:
+    """Take readings at limp arms, as the maker says them."""
+    from handfast.bench.cautions import before_motion
+    from handfast.cli.board import RELAY, where
+    from handfast.desk.board import Simulated, opened
+    from handfast.desk.measuring import read_at_board
+    from handfast.sessions.operator import Lines
+    from handfast.sessions.read_live import HELP
+
+    def say(text: str) -> None:
+        print(text, file=sys.stderr, flush=True)
+
+    port = where(given)
+    say(before_motion(desk.bench))
+    say(RELAY + " Limp arms sink when they are let go.")
+    with opened(desk, port, Simulated(given.stand_in, given.seed, given.hand)) as found, Lines() as lines:
+        say(HELP)
+        path = read_at_board(desk, found, lines.typed, lines.ends, say)
+    say("the servo power is off; arms may sink")
+    return path
 
 
 def _sweep(given: Namespace, desk: work.Desk) -> Path:

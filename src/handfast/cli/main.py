@@ -66,6 +66,9 @@ def parser() -> argparse.ArgumentParser:
         "--sweep", action="store_true", help="sweep every joint of powered arms first, at a port or a board in memory"
     )
     calibrate.add_argument(
+        "--read", action="store_true", help="take readings at limp arms: say what you read, the rest comes from a board"
+    )
+    calibrate.add_argument(
         "--joint", action="append", default=[], metavar="NAME",
         help="sweep this joint only, such as 'left elbow' (may be repeated)",
     )  # fmt: skip
@@ -73,6 +76,7 @@ def parser() -> argparse.ArgumentParser:
     calibrate.add_argument("--board", choices=["python"], help="instead of a port: a Python board in memory")
     calibrate.add_argument("--stand-in", metavar="COMMAND", help="any stand-in for its arms; see docs/stand-ins.md")
     calibrate.add_argument("--seed", type=int, default=1, help="which simulated pair of arms, if no other is named")
+    calibrate.add_argument("--hand", type=Path, metavar="FILE", help="what a hand does to the simple arms")
 
     correct = command("correct", "rewrite a routine's commands so that it lands where it was taught")
     correct.add_argument("routine", metavar="ROUTINE", help="a path, or a name inside the bench")

@@ -137,6 +137,51 @@ def sweep_at_board(
     return path
 
 
+def read_at_board(
+    desk: Desk, open_: Open, lines: Callable[[], list[str]], ends: Callable[[], bool], say: Callable[[str], None]
+) -> Path | None:
+    """Take readings with limp arms at an open board, as the maker says them; returns the file, None if none was taken.
+
+    The file grows reading by reading.
+    """
+    from handfast.bench.folder import read_bench
+    from handfast.records.readings import Readings, write_readings
+    from handfast.sessions.read_live import TakingReadings
+
+    design = read_bench(desk.folder, measured=False)
+    folder = desk.folder.root / "readings"
+    path = _unused(folder / f"read-{datetime.date.today().isoformat()}.toml")
+    taken: list[Readings] = []
+
+    def write(rows: list[Readings]) -> None:
+        if rows:
+            write_readings(path, sum(rows, Readings()), design, f"Read at {open_.board.name}.")
+        else:
+            path.unlink(missing_ok=True)
+
+    def keep(reading: Readings | None) -> None:
+        if reading is not None:
+            write([*taken, reading])
+            taken.append(reading)
+        elif taken:
+            taken.pop()
+            write(taken)
+            say(f"  the last reading is taken back; {len(taken)} are kept")
+        else:
+            say("  there is none to take back")
+
+    def advise() -> list[str]:
+        known = sum((read_all(desk, [file]) for file in sorted(folder.glob("*.toml"))), Readings())
+        fitted = fit(desk, known)
+        helps = [f"{a.words}: then {1e3 * a.after:.2f} mm" for a in fitted.advice]
+        return [f"the TCP is known to {1e3 * fitted.after:.2f} mm; what helps most:", *(f"  {text}" for text in helps)]
+
+    open_.board.power_on()
+    TakingReadings(design, open_.board, say, keep, advise).run(lines, ends)
+    open_.board.power_off()
+    return path if taken else None
+
+
 def _unused(path: Path) -> Path:
     """The path, or the first one with a number behind it that nothing has yet."""
     number, found = 1, path

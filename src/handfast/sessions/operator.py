@@ -47,6 +47,45 @@ class Always:
         return False
 
 
+class Lines:
+    """Lines of a terminal or a pipe, read in a thread of its own, as they are ended by Enter. A context manager."""
+
+    def __init__(self) -> None:
+        self._lines: list[str] = []
+        self._closed = False
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> Lines:
+        threading.Thread(target=self._listen, name="lines", daemon=True).start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._closed = True
+
+    def _listen(self) -> None:
+        if sys.stdin is not None and not sys.stdin.closed:
+            with contextlib.suppress(ValueError, OSError):
+                for line in sys.stdin:
+                    with self._lock:
+                        self._lines.append(line.rstrip("\r\n"))
+                    if self._closed:
+                        return
+        self._closed = True
+
+    def typed(self) -> list[str]:
+        """Lines since the last time."""
+        with self._lock:
+            lines, self._lines = self._lines, []
+        return lines
+
+    def ends(self) -> bool:
+        """Whether there will be no more."""
+        with self._lock:
+            return self._closed and not self._lines
+
+
 class Keys:
     """Keys of a terminal, or bytes of a pipe, read in a thread of its own. A context manager.
 

@@ -26,6 +26,7 @@ class LiveStillness:
         self._middle: deque[Array] = deque(maxlen=width)
         self._recent: deque[Array] = deque(maxlen=round(STILL_TIME / sample))
         self._from: dict[Side, Array] = {}
+        self._led: set[Side] = set()
 
     def add(self, counts: Array) -> None:
         """One sample of counts (channels,): median against wild ones, then mean, as for a whole recording."""
@@ -35,6 +36,13 @@ class LiveStillness:
         if not self._from and len(self._recent) == self._recent.maxlen:
             for side in SIDES:
                 self._from[side] = self._now(side)
+        for side, begun in self._from.items():
+            if np.abs(self._recent[-1][self._bench.columns(side)] - begun).max() >= REARM:
+                self._led.add(side)
+
+    def led(self, side: Side) -> bool:
+        """Whether it has been led so far at any time since it was stored, though it may be back where it was."""
+        return side in self._led
 
     def _now(self, side: Side) -> Array:
         part: Array = np.array(self._recent)[-20:, self._bench.columns(side)].mean(axis=0)
@@ -57,6 +65,7 @@ class LiveStillness:
     def stored(self, side: Side) -> None:
         """It was stored here."""
         self._from[side] = self._now(side)
+        self._led.discard(side)
 
     def glow(self, sides: tuple[Side, ...]) -> int:
         """Brightness of the lamp, 0 to 255: brighter the stiller the arms are held."""

@@ -1,0 +1,104 @@
+"""What a maker types to take a reading, as a request: which kind, where, the numbers, and what they are good for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from handfast.bench.parts import SIDES, Bench, Side
+from handfast.errors import InputError
+
+KINDS = {
+    "touch": ("touch ARM X Y Z", "a limp TCP in a dimple at X Y Z mm"),
+    "meet": ("meet", "both limp TCPs tip to tip"),
+    "bar": ("bar LENGTH", "both limp TCPs at the ends of a bar, mm"),
+    "gauge": ("gauge JOINT ANGLE", "a limp link led onto a stop of known angle, degrees"),
+    "level": ("level JOINT TILT", "a level along a limp link that a hand holds, degrees"),
+    "pull": ("pull JOINT N MM", "the pull, N, at a lever of so many mm that just turns a limp joint"),
+    "loose": ("loose JOINT N MM", "the light pull that moves a limp link within its play only"),
+    "sag": ("sag ARM GRAMS", "a weight to be hung on a powered arm, which stands where it is held now"),
+    "push": ("push ARM X Y Z", "a powered arm to be pushed with N along x, y, z, then the other way"),
+}
+"""What each kind looks like, and what it is."""
+
+GOOD_TO = {"touch": 0.4, "meet": 0.5, "bar": 0.5, "gauge": 0.2, "level": 0.3, "sag": 0.3, "push": 0.3}
+"""One standard deviation of a reading where nobody says better, mm or degrees (common practice, no source)."""
+
+PULL_SHARE, LOOSE_SHARE, SCALE = 0.08, 0.15, 0.03
+"""The same of a pull and of a light one, as a share of it, and at least what a scale shows, N (common practice, no
+source)."""
+
+_NUMBERS = {"touch": 3, "meet": 0, "bar": 1, "gauge": 1, "level": 1, "pull": 2, "loose": 2, "sag": 1, "push": 3}
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A reading to be taken. of: arm or joint, or nothing; numbers as they were typed; error in the kind's own unit."""
+
+    kind: str
+    of: str
+    numbers: tuple[float, ...]
+    error: float
+
+    @property
+    def side(self) -> Side:
+        """The arm that it is taken at; the left one, where both are."""
+        return "right" if self.of.startswith("right") else "left"
+
+    @property
+    def sides(self) -> tuple[Side, ...]:
+        """The arms that have to be still."""
+        return SIDES if self.kind in ("meet", "bar") else (self.side,)
+
+
+def asked_for(line: str, bench: Bench) -> Asked:
+    """The reading that a line asks for: `gauge left elbow 45`, `touch left -120 60 0 good to 0.3`.
+
+    Raises InputError naming what does not fit.
+    """
+    words = line.split()
+    kind = words[0].lower() if words else ""
+    if kind not in KINDS:
+        raise InputError(
+            f'no reading "{kind}"', where="what you typed", available=list(KINDS),
+            asked=kind, next_step="type one of these, or h",
+        )  # fmt: skip
+    shape = KINDS[kind][0]
+    rest = words[1:]
+    error = None
+    if len(rest) >= 3 and [w.lower() for w in rest[-3:-1]] == ["good", "to"]:
+        error = _number(rest[-1])
+        rest = rest[:-3]
+        if error is None or not 0.01 <= error <= 50.0:
+            raise InputError(
+                f'good to "{words[-1]}"', where="what you typed", expected="one standard deviation, 0.01 to 50",
+                next_step="say how far off the reading may well be",
+            )  # fmt: skip
+    first = next((n for n, word in enumerate(rest) if _number(word) is not None), len(rest))
+    named = rest[:first]
+    numbers = tuple(value for word in rest[first:] if (value := _number(word)) is not None)
+    count = _NUMBERS[kind]
+    of = " ".join(named).lower()
+    known = {"touch": SIDES, "sag": SIDES, "push": SIDES, "meet": ("",), "bar": ("",)}.get(kind, bench.joint_names)
+    fits = len(numbers) == len(rest) - first == count
+    if not fits or of not in known:
+        wrong = fits and of != "" and known != ("",)
+        raise InputError(
+            f'no {"arm" if known == SIDES else "joint"} "{of}"' if wrong else f'"{line.strip()}" does not fit',
+            where="what you typed", expected=shape, available=list(known) if known != ("",) else [],
+            asked=of if wrong else "", next_step=f"type {shape}: {KINDS[kind][1]}",
+        )  # fmt: skip
+    if error is None:
+        error = GOOD_TO.get(kind, 0.0)
+        if kind in ("pull", "loose"):
+            share = PULL_SHARE if kind == "pull" else LOOSE_SHARE
+            error = (share**2 * numbers[0] ** 2 + SCALE**2) ** 0.5
+    return Asked(kind, of, numbers, error)
+
+
+def _number(word: str) -> float | None:
+    """The number that a word is, with a point or a comma; None if it is none."""
+    try:
+        value = float(word.replace(",", "."))
+    except ValueError:
+        return None
+    return value if abs(value) < 1e5 else None
