@@ -17,7 +17,9 @@ from handfast.cli.board import RELAY, asked_stand_in, simulated_options, where
 if TYPE_CHECKING:
     from handfast.desk.playing import Line
     from handfast.desk.work import Desk
+    from handfast.motion.plan import Motion
     from handfast.records.run import Run
+    from handfast.sessions.nudging import AtTheKeys, Mark
 
 DEGREES = 57.29577951308232
 
@@ -42,6 +44,10 @@ def options(run: argparse.ArgumentParser) -> None:
         "--overrule", action="append", default=[], metavar="QUESTION",
         help="play on a board although this answer fails (may be repeated)",
     )  # fmt: skip
+    run.add_argument(
+        "--nudge", action="store_true",
+        help="wait at every pose until you have moved its TCP onto its mark by keys, and learn from that",
+    )  # fmt: skip
     run.add_argument("--slowly", action="store_true", help="slow and hold-to-run, although it has been played before")
     simulated_options(run)
 
@@ -53,6 +59,8 @@ def run(given: Namespace) -> int:
     start = Path(given.routine).resolve().parent if Path(given.routine).exists() else Path.cwd()
     desk = work.open_bench(start, given.bench)
     ((path, routine),) = work.routines(desk, [given.routine])
+    if given.nudge:
+        _may_nudge(given)
     if given.port is None and given.board in (None, "simulated"):
         played = [
             work.run_simulated(desk, routine, given.way, given.seed, given.truth, progress(routine.name))
@@ -64,28 +72,93 @@ def run(given: Namespace) -> int:
     from handfast.bench.cautions import before_motion
     from handfast.desk.board import opened
     from handfast.desk.playing import prepare, run_on_board
+    from handfast.sessions.nudging import BUYS
     from handfast.sessions.operator import KEYS_SAY, Always, Keys
 
     port = where(given)
-    ready = prepare(desk, path, routine, given.way, given.overrule, given.slowly)
+    ready = prepare(desk, path, routine, given.way, given.overrule, given.slowly or given.nudge)
     for answer in ready.overruled:
         _say(f"OVERRULED: {answer.question} fails: {answer.finding.where}: {answer.finding.why}")
     _say(before_motion(desk.bench, ready.fastest * ready.pace))
     _say(RELAY)
     with (
         opened(desk, port, asked_stand_in(given)) as found,
-        Keys(ready.slow, lambda: found.board.known().pedal) as keys,
+        Keys(ready.slow, lambda: found.board.known().pedal, letters_buy=BUYS if given.nudge else 0.0) as keys,
     ):
-        if port is not None and ready.slow:
+        if port is not None and given.nudge:
+            _say(f"a run to nudge in: at {100 * ready.pace:.0f} % of its pace, and only while you let it.")
+            _say(KEYS_SAY)
+        elif port is not None and ready.slow:
             _say(f"the first run since a change: at {100 * ready.pace:.0f} % of its pace, and only while you let it.")
             _say(KEYS_SAY)
         elif port is not None:
             _say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
         operator = keys if port is not None else Always()
-        played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say)
+        nudges = _Nudges(desk, path, ready.motion, keys.typed) if given.nudge else None
+        played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say, nudges)
         if port is not None:
             _say("done: the servo power is off; arms may sink")
-    return _told(given, desk, played)
+    told = _told(given, desk, played)
+    return told if nudges is None else nudges.learn(given.json)
+
+
+def _may_nudge(given: Namespace) -> None:
+    from handfast.errors import InputError
+
+    if given.port is None and given.board != "python":
+        raise InputError(
+            "nothing to nudge", where="--nudge", expected="--port PORT, or --board python",
+            next_step="handfast correct ROUTINE --nudge 'STEP ARM X Y Z' learns from what you read after a run",
+        )  # fmt: skip
+    if given.way != "corrected" or given.repeat != 1:
+        raise InputError(
+            f"a run that is {given.way}" if given.way != "corrected" else f"{given.repeat} times", where="--nudge",
+            expected="one corrected run: what is learned is for these", next_step="leave --way and --repeat out",
+        )  # fmt: skip
+
+
+class _Nudges:
+    """A maker at the keys, for one run of a routine; `learn` writes what came of it."""
+
+    def __init__(self, desk: Desk, path: Path, motion: Motion, keys: Callable[[], str]):
+        self._desk, self._path, self._motion, self._keys = desk, path, motion, keys
+        self._at: AtTheKeys | None = None
+
+    def __call__(self, idle: Callable[[], None]) -> AtTheKeys:
+        from handfast.desk.measuring import foreseen
+        from handfast.sessions.nudging import AtTheKeys
+
+        expected = foreseen(self._desk, self._path)
+        self._at = AtTheKeys(self._motion.routine, expected, self._keys, idle, _say, self._learned)
+        return self._at
+
+    def _learned(self, marks: list[Mark]) -> str:
+        from handfast.desk.measuring import marks_foreseen
+
+        done = marks_foreseen(self._desk, self._path, self._motion, marks)
+        return f"its poses were foreseen {_middle(done.before)} off, and with this {_middle(done.after)}"
+
+    def learn(self, as_json: bool) -> int:
+        """Write what was learned, and say it."""
+        from handfast.desk.measuring import learn_marks
+
+        marks = [] if self._at is None else self._at.marks
+        if not marks:
+            _say("no TCP was moved onto its mark: nothing was learned, nothing written")
+            return 0
+        done = learn_marks(self._desk, self._path, self._motion, marks)
+        out = sys.stderr if as_json else sys.stdout
+        print(
+            f"{self._path}: learned from {len(marks)} mark{'s' if len(marks) > 1 else ''} and corrected anew", file=out
+        )
+        print(f"  foreseen miss of its poses: {_middle(done.before)} before, {_middle(done.after)} now", file=out)
+        print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}", file=out)
+        print(f"next: handfast run {self._motion.routine.name}; handfast calibrate --undo takes it back", file=out)
+        return 0
+
+
+def _middle(off: list[float]) -> str:
+    return f"{1e3 * median(off):.1f} mm (worst {1e3 * max(off):.1f})"
 
 
 def _say(text: str) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from handfast.bench.parts import SIDES, Side
 from handfast.desk.work import Desk, check_seed, open_bench
 from handfast.errors import InputError
 
@@ -18,7 +19,9 @@ if TYPE_CHECKING:
     from handfast.fitting.pulses import PulseFit
     from handfast.fitting.values import Value
     from handfast.geometry.rigid import Array
+    from handfast.motion.laid_down import Motion
     from handfast.records.readings import LandingRead, Readings
+    from handfast.sessions.nudging import Mark
     from handfast.sessions.operator import Operator
 
 GOAL = 2.0e-3
@@ -294,9 +297,8 @@ def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
     The readings go to readings/nudges.toml, the figures to measured.toml, what no figure explains beside the
     pose, and the corrected commands into the routine.
     """
-    from handfast.fitting.nudges import parse_nudge, reading_of, unexplained
-    from handfast.records.readings import Readings, read_readings, write_readings
-    from handfast.routine.file import read_routine, write_nudges
+    from handfast.fitting.nudges import parse_nudge, reading_of
+    from handfast.routine.file import read_routine
     from handfast.store.runs import list_runs, load_run
 
     routine = read_routine(path, desk.bench)
@@ -310,26 +312,73 @@ def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
         )
     run = load_run(desk.folder.database, runs[-1])
     nudges = [parse_nudge(text, routine) for text in texts]
-    reads = tuple(reading_of(n, routine, run) for n in nudges)
+    return _learned(desk, path, {(n.step, n.side): reading_of(n, routine, run) for n in nudges})
+
+
+def learn_marks(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nudged:
+    """Learn from TCPs that were moved onto their marks while the routine in `path` was played; see `nudge`."""
+    from handfast.fitting.nudges import reading_on_mark
+
+    routine = motion.routine
+    samples = {(a.step, a.side): a.sample for a in motion.arrivals if a.row is None}
+    reads = {}
+    for mark in marks:
+        said = routine.steps[mark.step].taught(mark.side)
+        load = float(motion.loads[samples[mark.step, mark.side], SIDES.index(mark.side)])
+        assert said is not None
+        reads[mark.step, mark.side] = reading_on_mark(said, mark.side, mark.feedback, mark.moved, load)
+    return _learned(desk, path, reads)
+
+
+def marks_foreseen(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nudged:
+    """What `learn_marks` would do, tried on a copy of the bench."""
+    import shutil
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder) / "bench"
+        leave = shutil.ignore_patterns("recordings", "out", "scores", "sweeps", "*.sqlite*")
+        shutil.copytree(desk.folder.root, root, ignore=leave)
+        return learn_marks(open_bench(root, root), root / path.relative_to(desk.folder.root), motion, marks)
+
+
+def foreseen(desk: Desk, path: Path) -> dict[tuple[int, Side], float]:
+    """Expected miss of each pose of a routine as it is now, m, by step and arm."""
+    from handfast.landing.predict import land
+    from handfast.mechanics.model import model_of
+    from handfast.motion.plan import plan
+    from handfast.motion.taught_poses import taught_poses
+    from handfast.routine.file import read_routine
+
+    model = model_of(desk.bench)
+    poses = taught_poses(model, plan(model, read_routine(path, desk.bench)))
+    return {(x.step, x.side): x.expected for x in land(model, poses, "trimmed", desk.measured) if x.row is None}
+
+
+def _learned(desk: Desk, path: Path, reads: dict[tuple[int, Side], LandingRead]) -> Nudged:
+    """Take in landing readings of a routine's poses, fit, write, and correct the routine anew."""
+    from handfast.desk.work import correct
+    from handfast.fitting.nudges import unexplained
+    from handfast.records.readings import Readings, read_readings, write_readings
+    from handfast.routine.file import read_routine, write_nudges
+
     before = _expected(desk, path)
     file = desk.folder.root / "readings" / "nudges.toml"
     old = read_readings(file, desk.bench) if file.exists() else Readings()
     # Angles in the readings are those of the design's own lines, as in every reading.
-    write_readings(file, old + Readings(landings=tuple(_in_design(desk, r) for r in reads)), desk.bench)
+    plain = {place: _in_design(desk, read) for place, read in reads.items()}
+    write_readings(file, old + Readings(landings=tuple(plain.values())), desk.bench)
     readings = read_all(desk, reading_files(desk, []))
     fitted = fit(desk, readings, advise=False)
-    batch, _ = apply(desk, fitted, f"{len(reads)} nudges at {routine.name}")
+    name = read_routine(path, desk.bench).name
+    batch, _ = apply(desk, fitted, f"{len(reads)} nudges at {name}")
     fresh = open_bench(desk.folder.root, desk.folder.root)
     left: dict[tuple[int, str], tuple[float, ...]] = {
-        (n.step, n.side): tuple(float(-v) for v in unexplained(fitted.calibration, _in_design(desk, r)))
-        for n, r in zip(nudges, reads, strict=True)
+        place: tuple(float(-v) for v in unexplained(fitted.calibration, read)) for place, read in plain.items()
     }
     write_nudges(path, left, fresh.bench)
-    from handfast.desk.work import correct
-
     correct(fresh, path, read_routine(path, fresh.bench))
-    after = _expected(fresh, path)
-    return Nudged(before, after, file, batch)
+    return Nudged(before, _expected(fresh, path), file, batch)
 
 
 def _in_design(desk: Desk, read: LandingRead) -> LandingRead:

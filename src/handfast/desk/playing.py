@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from handfast.motion.plan import Motion
     from handfast.routine.steps import Routine
     from handfast.sessions.operator import Operator
-    from handfast.sessions.run import Creep
+    from handfast.sessions.run import Creep, Nudging
 
 SLOW = 0.35
 """Pace of the first run of a changed routine (common practice: 25-50 %)."""
@@ -133,10 +133,11 @@ def _fastest(model: Model, motion: Motion) -> float:
 
 def run_on_board(
     desk: Desk, open_: Open, ready: Ready, operator: Operator, repeat: int, show: Callable[[Line], None],
-    say: Callable[[str], None],
+    say: Callable[[str], None], nudging: Callable[[Callable[[], None]], Nudging] | None = None,
 ) -> list[tuple[int, Run]]:  # fmt: skip
     """Play a routine `repeat` times on an open board; every run is stored while it goes.
 
+    nudging: makes, of a way to let time pass, who moves TCPs onto their marks where arms have come to rest.
     A run that ends early is kept as far as it came, with what ended it, and the error is raised on.
     """
     from handfast.sessions.run import play
@@ -190,7 +191,8 @@ def run_on_board(
             store.add(Row(*row))  # type: ignore[arg-type]
 
         try:
-            run = play(ready.model, ready.motion, arms, ready.mode, ready.creeps, progress, keep, begin)
+            marks = None if nudging is None else nudging(arms.wait)
+            run = play(ready.model, ready.motion, arms, ready.mode, ready.creeps, progress, keep, begin, marks)
         except (HandfastError, KeyboardInterrupt) as error:
             cause = "stopped from the keyboard" if isinstance(error, KeyboardInterrupt) else str(error).split("\n")[0]
             board.stop()

@@ -13,7 +13,7 @@ from handfast.fitting.equations import Equations
 from handfast.geometry.rigid import Array
 from handfast.records.readings import LandingRead, Readings
 from handfast.records.run import Rest, Run
-from handfast.routine.steps import Routine
+from handfast.routine.steps import Routine, Taught
 
 NUDGE_ERROR = 0.7e-3
 """How well a maker brings a TCP onto a mark by eye, one standard deviation (common practice, no source)."""
@@ -70,6 +70,25 @@ def reading_of(nudge: Nudge, routine: Routine, run: Run) -> LandingRead:
         feedback=tuple(float(v) for v in rest.feedback),
         moved=" ".join("+" if w > 0 else "-" if w < 0 else "0" for w in rest.moved),
         load=rest.load,
+    )
+
+
+def reading_on_mark(
+    said: Taught, side: Side, feedback: tuple[float, ...], moved: tuple[int, ...], load: float
+) -> LandingRead:
+    """A TCP that was moved onto the mark of a taught pose: with this feedback (joints,) rad, its joints having turned
+    last in the ways `moved`, and so many kg in its gripper, it stands where it was taught."""
+    assert said.pose is not None
+    return LandingRead(
+        arm=side,
+        off=(0.0, 0.0, 0.0),
+        error=NUDGE_ERROR,
+        taught=said.pose,
+        held=said.held,
+        arrived=said.arrived,
+        feedback=feedback,
+        moved=" ".join("+" if w > 0 else "-" if w < 0 else "0" for w in moved),
+        load=load,
     )
 
 

@@ -91,6 +91,7 @@ class Keys:
 
     held: motion only while the pedal is down or a key press is still worth something; otherwise one key press (or
     press of the pedal) starts, and the next Esc or q stops. spaces: the space bar is a letter like any other.
+    letters_buy: motion, s, that a letter buys, too.
     """
 
     def __init__(
@@ -99,7 +100,9 @@ class Keys:
         pedal: Callable[[], bool],
         clock: Callable[[], float] = time.monotonic,
         spaces: bool = False,
+        letters_buy: float = 0.0,
     ):
+        self._letters_buy = letters_buy
         self.held, self._pedal, self._clock, self._spaces = held, pedal, clock, spaces
         self._until = -1.0
         self._going = self._stopped = self._in_words = False
@@ -159,6 +162,8 @@ class Keys:
                 self._going = True
             else:
                 self._typed.append(letter)
+                if self._letters_buy:
+                    self._until = max(self._until, self._clock() + self._letters_buy)
 
     def typed(self) -> str:
         """Letters that were pressed since the last time, but for the space bar and those that stop."""

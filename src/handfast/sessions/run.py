@@ -11,11 +11,13 @@ import datetime
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
+from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.motion.as_played import LOOSEN, SETTLE, STOP_SHORT, setting_out
 from handfast.motion.laid_down import DT, Arrival, Motion
@@ -42,12 +44,29 @@ CREEP_TOLERANCE = 0.12 * DEGREE
 MOST_TRIM = 12.0 * DEGREE
 """A command is never trimmed farther than this from its target: beyond it, something else is wrong."""
 
+DAMPED = 1e-5
+"""Square of a lever, m², below which a joint is spared when a TCP is moved: a stretched arm is not asked for large
+turns."""
+
 FADE = 0.2
 """Time in which the trim of a stroke's first pose fades while its own commands take over, s."""
 
 
 OnFrame = Callable[[float, Array, Array, Array, Array, np.ndarray], None]
 """Time s, command (K,), feedback (K,), supply (2,) V, current (2,) A, step (2,)."""
+
+
+class Nudging(Protocol):
+    """A maker who moves TCPs onto their marks, where arms have come to rest."""
+
+    def asks(self, arrival: Arrival) -> bool:
+        """Whether this one is to be looked at."""
+
+    def way(self, arrival: Arrival) -> Array | None:
+        """How far to move its TCP (3,) m, in the world; None once it is on its mark, or shall stay where it is."""
+
+    def done(self, arrival: Arrival, feedback: Array, moved: Array) -> None:
+        """It rests with feedback (joints,) rad, its joints moved last in these ways (joints,)."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +125,9 @@ class _Player:
         progress: Callable[[float], None] | None,
         on_frame: OnFrame | None,
         begin: Array | None,
+        nudging: Nudging | None = None,
     ):
+        self.nudging = nudging
         self.model, self.motion, self.arms, self.mode = model, motion, arms, mode
         self.bench = model.bench
         self.progress, self.on_frame, self.begin = progress, on_frame, begin
@@ -272,29 +293,11 @@ class _Player:
         if self.mode != "raw":
             if np.any(way):
                 command = self._creep(command, target, way, part, sample)
-            pushed, jumped = self.moved.copy(), np.zeros(len(target), dtype=bool)
-            while rounds < TRIM_ROUNDS:
-                rounds += 1
-                read.add(self.hold(command, READ, sample))
-                lacking = target - read.mean
-                # Gone past the target: this servo's dead zone is smaller than was thought.
-                past = jumped & (lacking * pushed < 0) & (np.abs(lacking) > TRIM_TOLERANCE)
-                self.zone, jumped = np.where(past, 0.5 * self.zone, self.zone), np.zeros_like(jumped)
-                adjust = np.where(part & (np.abs(lacking) > TRIM_TOLERANCE + read.error), lacking, 0.0)
-                # Where the side matters, go on in the same way only.
-                adjust = np.where((way != 0) & (adjust * way < 0), 0.0, adjust)
-                if not np.any(adjust):
-                    if np.all(read.error[part] < READ_ERROR):
-                        break
-                    continue
-                back = (adjust != 0) & (adjust * pushed < 0)
-                step = np.clip(0.8 * adjust, -3 * DEGREE, 3 * DEGREE) + np.where(back, np.sign(adjust) * self.zone, 0.0)
-                pushed, jumped = np.where(adjust != 0, np.sign(adjust), pushed), back
-                command = np.clip(command + step, target - MOST_TRIM, target + MOST_TRIM)
-                self.hold(command, 0.25, sample)
-                read.forget(adjust != 0)
+            command, rounds = self._trimmed(command, target, way, part, sample, read)
         if self.mode == "raw" or not np.all(read.count[part]):
             read.add(self.hold(command, READ, sample))
+        if self.nudging is not None:
+            command, read = self._nudged(arrivals, sample, command, target, way, read)
         self.trim = np.where(part, command - target, self.trim)
         time = self.log[-1][0]
         for arrival in arrivals:
@@ -307,6 +310,77 @@ class _Player:
                     float(self.motion.loads[arrival.sample, SIDES.index(arrival.side)]),
                 )
             )  # fmt: skip
+
+    def _trimmed(
+        self, command: Array, target: Array, way: Array, part: np.ndarray, sample: int, read: _Read
+    ) -> tuple[Array, int]:
+        """Shift the command of some joints (part) until their feedback rests at the target; returns it, and in how many
+        rounds. read: taken along, and full afterwards. way: joints that may only go on one way."""
+        rounds = 0
+        pushed, jumped = self.moved.copy(), np.zeros(len(target), dtype=bool)
+        while rounds < TRIM_ROUNDS:
+            rounds += 1
+            read.add(self.hold(command, READ, sample))
+            lacking = target - read.mean
+            # Gone past the target: this servo's dead zone is smaller than was thought.
+            past = jumped & (lacking * pushed < 0) & (np.abs(lacking) > TRIM_TOLERANCE)
+            self.zone, jumped = np.where(past, 0.5 * self.zone, self.zone), np.zeros_like(jumped)
+            adjust = np.where(part & (np.abs(lacking) > TRIM_TOLERANCE + read.error), lacking, 0.0)
+            # Where the side matters, go on in the same way only.
+            adjust = np.where((way != 0) & (adjust * way < 0), 0.0, adjust)
+            if not np.any(adjust):
+                if np.all(read.error[part] < READ_ERROR):
+                    break
+                continue
+            back = (adjust != 0) & (adjust * pushed < 0)
+            step = np.clip(0.8 * adjust, -3 * DEGREE, 3 * DEGREE) + np.where(back, np.sign(adjust) * self.zone, 0.0)
+            pushed, jumped = np.where(adjust != 0, np.sign(adjust), pushed), back
+            command = np.clip(command + step, target - MOST_TRIM, target + MOST_TRIM)
+            self.hold(command, 0.25, sample)
+            read.forget(adjust != 0)
+        return command, rounds
+
+    def _nudged(
+        self, arrivals: list[Arrival], sample: int, command: Array, target: Array, way: Array, read: _Read
+    ) -> tuple[Array, _Read]:
+        """Ask of each arm that has come to rest to be moved onto its mark. Feedback is led there, not the command, and
+        joints of undecided flank come home from their known side (way) again, as they will whenever this is played."""
+        assert self.nudging is not None
+        goal = target.copy()
+        for arrival in arrivals:
+            said = self.motion.routine.steps[arrival.step].taught(arrival.side)
+            if arrival.row is not None or said is None or said.pose is None or not self.nudging.asks(arrival):
+                continue
+            columns = self.bench.columns(arrival.side)
+            part = np.zeros(len(target), dtype=bool)
+            part[columns] = True
+            while (off := self.nudging.way(arrival)) is not None:
+                rows = places(self.model.chain, read.mean).J[0, columns, 3:]
+                turn = rows @ np.linalg.solve(rows.T @ rows + DAMPED * np.eye(3), off)
+                before = goal[columns]
+                goal[columns] = np.clip(before + turn, *self.wire.travel[columns].T)
+                own = np.where(part, way, 0.0)
+                command = command.copy()
+                command[columns] += goal[columns] - before
+                if np.any(own):
+                    command = command - STOP_SHORT * own
+                    self._slowly(command, sample)
+                    command = self._creep(command, goal, own, part, sample)
+                read = _Read(goal)
+                command, _ = self._trimmed(command, goal, own, part, sample, read)
+            if not np.all(read.count):
+                read.add(self.hold(command, READ, sample))
+            self.nudging.done(arrival, read.mean[columns].copy(), self.moved[columns].copy())
+        return command, read
+
+    def _slowly(self, command: Array, sample: int) -> None:
+        """Go to a command nearby and come to rest there."""
+        begin = self.wire.command.copy()
+        count = max(1, round(0.5 / self.frame_time))
+        for n in range(1, count + 1):
+            r = n / count
+            self.send(begin + (3 * r**2 - 2 * r**3) * (command - begin), sample)
+        self.hold(command, SETTLE, sample)
 
     def _creep(self, command: Array, target: Array, way: Array, part: np.ndarray, sample: int) -> Array:
         """Bring joints of undecided flank home from the known side, in small steps, without passing the target."""
@@ -336,14 +410,15 @@ def play(
     progress: Callable[[float], None] | None = None,
     on_frame: OnFrame | None = None,
     begin: Array | None = None,
+    nudging: Nudging | None = None,
 ) -> Run:
     """Play a motion once and return what was seen.
 
     on_frame: called with every frame of the motion; begin (K,): the command that attached arms already have, as at
-    the end of a run before, else they are attached where they are found. Raises InputError if nothing is free between
-    there and the start.
+    the end of a run before, else they are attached where they are found; nudging: who moves TCPs onto their marks
+    where arms have come to rest. Raises InputError if nothing is free between where they are and the start.
     """
-    player = _Player(model, motion, arms, mode, progress, on_frame, begin)
+    player = _Player(model, motion, arms, mode, progress, on_frame, begin, nudging)
     player.play(creeps or {})
     t, command, feedback, supply, current, step = (np.array(column) for column in zip(*player.log, strict=True))
     follows = ", ".join(f"{k:.2f}" for k in player.wire.fit.follows)

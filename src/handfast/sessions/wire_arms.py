@@ -103,6 +103,9 @@ class WireArms:
         slew = np.array([self._limits[n].slew if n in self._limits else 8000 for n in range(12)])
         steepest = float(np.max(np.abs(change) / slew))
         while True:
+            if not change.any() and not self._operator.may_move():
+                # What stands needs no permission to go on standing.
+                return self._seen(self._next())
             allowed = self._operator.may_move()
             self.waiting = not allowed
             goal = self.pace if allowed else 0.0
@@ -115,6 +118,10 @@ class WireArms:
             status = self._next()
             if share >= 1.0 - 1e-9:
                 return self._seen(status)
+
+    def wait(self) -> None:
+        """Let a little time pass while the arms stand. Raises what `frame` raises."""
+        self._next()
 
     def _wanted(self, pulses: Array) -> np.ndarray:
         wanted = np.zeros(12, dtype=int)

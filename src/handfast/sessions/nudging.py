@@ -1,0 +1,116 @@
+"""Nudging at a board: arms stand at a pose, and a maker at the keys moves a TCP onto its mark."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from handfast.bench.parts import Side
+from handfast.geometry.rigid import Array
+from handfast.motion.laid_down import Arrival
+from handfast.routine.steps import Routine
+
+WAYS = {"x": (1, 0, 0), "X": (-1, 0, 0), "y": (0, 1, 0), "Y": (0, -1, 0), "z": (0, 0, 1), "Z": (0, 0, -1)}
+"""Keys that move a TCP along the world's axes: small letters forth, capitals back."""
+
+STEPS = (0.2e-3, 0.5e-3, 2.0e-3)
+"""How far one press may move it, m."""
+
+MOST = 30e-3
+"""A TCP is nudged no farther than this from where it came to rest, m: beyond it, something else is wrong."""
+
+BUYS = 3.0
+"""Time for which a press of a key lets arms move, s: millimetres, at a crawl."""
+
+HELP = (
+    "x X y Y z Z: its TCP forth and back along the world's axes; s: other steps; Enter: it is on its mark; "
+    "n: leave this pose out; e: leave all others out; Esc or q: stop"
+)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A TCP on its mark: step, arm, feedback (joints,) rad there, and the way in which each joint turned last."""
+
+    step: int
+    side: Side
+    feedback: tuple[float, ...]
+    moved: tuple[int, ...]
+
+
+class AtTheKeys:
+    """Asks at every taught pose. keys: letters typed since the last time; idle: lets a little time pass; expected: how
+    far off each pose is foreseen to be, m, by step and arm; learned: told the marks so far, says what came of them."""
+
+    def __init__(
+        self,
+        routine: Routine,
+        expected: dict[tuple[int, Side], float],
+        keys: Callable[[], str],
+        idle: Callable[[], None],
+        say: Callable[[str], None],
+        learned: Callable[[list[Mark]], str],
+    ):
+        self.routine, self.expected = routine, expected
+        self.keys, self.idle, self.say, self.learned = keys, idle, say, learned
+        self.marks: list[Mark] = []
+        self._typed = ""
+        self._step = 1
+        self._kept = self._over = False
+        self._gone = np.zeros(3)
+
+    def asks(self, arrival: Arrival) -> bool:
+        """Until the maker has had enough of it."""
+        if self._over:
+            return False
+        self._kept, self._gone = False, np.zeros(3)
+        off = self.expected.get((arrival.step, arrival.side))
+        foreseen = "" if off is None else f", foreseen {off * 1e3:.1f} mm off"
+        self.say(f"{arrival.side} arm, step {self.routine.title(arrival.step)}{foreseen}: is its TCP on the mark?")
+        self.say(f"  {HELP}")
+        return True
+
+    def way(self, arrival: Arrival) -> Array | None:
+        """Waits for keys; those typed together are one way."""
+        while True:
+            self._typed += self.keys()
+            way = np.zeros(3)
+            while self._typed:
+                letter, self._typed = self._typed[0], self._typed[1:]
+                if letter in "\r\n":
+                    if np.any(way):
+                        # First there, then Enter.
+                        self._typed = letter + self._typed
+                        break
+                    self._kept = True
+                    return None
+                if letter in "ne":
+                    self._over = letter == "e"
+                    self.say("  left out" if letter == "n" else "  left out, and all others")
+                    return None
+                if letter == "s":
+                    self._step = (self._step + 1) % len(STEPS)
+                    self.say(f"  {STEPS[self._step] * 1e3:g} mm at a press")
+                elif letter in WAYS:
+                    way += STEPS[self._step] * np.array(WAYS[letter])
+                elif letter.strip():
+                    self.say(f"  {letter!r} says nothing here. {HELP}")
+            if np.any(way):
+                if np.linalg.norm(self._gone + way) > MOST:
+                    self.say(f"  not moved: more than {MOST * 1e3:.0f} mm from where it came to rest")
+                    continue
+                self._gone += way
+                x, y, z = self._gone * 1e3 + 0.0
+                self.say(f"  {x:+.1f} {y:+.1f} {z:+.1f} mm from where it came to rest")
+                return way
+            self.idle()
+
+    def done(self, arrival: Arrival, feedback: Array, moved: Array) -> None:
+        """What was brought onto its mark is learned from at once."""
+        if not self._kept:
+            return
+        values = tuple(float(v) for v in feedback)
+        self.marks.append(Mark(arrival.step, arrival.side, values, tuple(int(np.sign(w)) for w in moved)))
+        self.say(f"  mark {len(self.marks)}: {self.learned(self.marks)}")
