@@ -43,7 +43,7 @@ class Session:
 
     def __init__(self, bench, simulation):
         self.played = Played(bench.root, simulation.port, "calibrate", "--read", pressing=False)
-        self.played.until("ready; h says")
+        self.played.until("ready: say what you read")
 
     def say(self, line, until):
         """Type a line, and wait for words that were not there before."""

@@ -141,11 +141,12 @@ def sweep_at_board(
 
 
 def read_at_board(
-    desk: Desk, open_: Open, lines: Callable[[], list[str]], ends: Callable[[], bool], say: Callable[[str], None]
-) -> Path | None:
+    desk: Desk, open_: Open, lines: Callable[[], list[str]], ends: Callable[[], bool], say: Callable[[str], None],
+    enter: str = "Enter",
+) -> Path | None:  # fmt: skip
     """Take readings with limp arms at an open board, as the maker says them; returns the file, None if none was taken.
 
-    The file grows reading by reading.
+    The file grows reading by reading. enter: what the maker presses where something is done, in words.
     """
     from handfast.bench.folder import read_bench
     from handfast.records.readings import Readings, write_readings
@@ -180,7 +181,7 @@ def read_at_board(
         return [f"the TCP is known to {1e3 * fitted.after:.2f} mm; what helps most:", *(f"  {text}" for text in helps)]
 
     open_.board.power_on()
-    TakingReadings(design, open_.board, say, keep, advise).run(lines, ends)
+    TakingReadings(design, open_.board, say, keep, advise, enter).run(lines, ends)
     open_.board.power_off()
     return path if taken else None
 

@@ -123,16 +123,45 @@ def follow(chain: Chain, X_WT: Array, start: Array) -> Followed:
     return Followed(q, short, beyond)
 
 
+def follow_each(chain: Chain, X_WT: Array, start: Array) -> Followed:
+    """`follow` along several ways at once: X_WT (A, M, 4, 4), start (A, k); q (A, M, k), short and beyond (A, M)."""
+    A, M = X_WT.shape[:2]
+    arrangement = arrangement_of(chain)
+    simple, q, short, beyond = (
+        np.zeros(A, dtype=bool),
+        np.empty((A, M, chain.joints)),
+        np.empty((A, M)),
+        np.empty((A, M)),
+    )
+    if arrangement is not None:
+        every, residual = branches(chain, arrangement, X_WT.reshape(-1, 4, 4))
+        every, residual = every.reshape(A, M, *every.shape[1:]), residual.reshape(A, M, *residual.shape[1:])
+        missed = residual[..., 0] + np.maximum(residual[..., 2], 0.0)
+        # As in `follow`: a branch that is met all along and without a leap.
+        away = np.abs(every[:, 0] - start[:, None]).max(axis=-1)
+        b = np.argmin(np.where(missed[:, 0] > 1e-9, 1e3, 0.0) + away, axis=1)
+        rows = np.arange(A)
+        q, short, beyond = every[rows, :, b], residual[rows, :, b, 0], residual[rows, :, b, 2]
+        simple = missed[rows, :, b].max(axis=1) <= 1e-9
+        if M > 1:
+            simple &= np.abs(np.diff(q, axis=1)).max(axis=(1, 2)) < LEAP
+    for a in np.flatnonzero(~simple):
+        one = follow(chain, X_WT[a], start[a])
+        q[a], short[a], beyond[a] = one.q, one.short, one.beyond
+    return Followed(q, short, beyond)
+
+
 def twists(X_WO: Array, X_WT: Array, pivots: bool = False) -> Array:
-    """How far a gripper is turned against the thing since the first sample, (M,) rad. X_WO, X_WT (M, 4, 4).
+    """How far a gripper is turned against the thing since the first sample, (..., M) rad. X_WO, X_WT (..., M, 4, 4).
 
     pivots: pads that turn freely about the line on which the jaws close; then only what tilts that line counts.
     """
-    R_OT = np.swapaxes(X_WO[:, :3, :3], -1, -2) @ X_WT[:, :3, :3]
+    R_OT = np.swapaxes(X_WO[..., :3, :3], -1, -2) @ X_WT[..., :3, :3]
     if pivots:
-        y = R_OT[:, :, 1]
-        return np.asarray(np.arctan2(np.linalg.norm(np.cross(y, y[0]), axis=1), y @ y[0]))
-    return np.asarray(np.linalg.norm(rotation_vector(R_OT[0].T @ R_OT), axis=-1))
+        y = R_OT[..., 1]
+        first = y[..., :1, :]
+        return np.asarray(np.arctan2(np.linalg.norm(np.cross(y, first), axis=-1), (y * first).sum(axis=-1)))
+    return np.asarray(np.linalg.norm(rotation_vector(np.swapaxes(R_OT[..., :1, :, :], -1, -2) @ R_OT), axis=-1))
 
 
 def apart(X_WO: Array, X_WT: Array) -> Array:
@@ -197,36 +226,38 @@ def _chosen_fingers(
     taught, jaws = X_WT0[:3, 2], X_WT0[:3, 1]
     p = X_WO[:, :3, 3] + np.einsum("mij,mj->mi", X_WO[:, :3, :3], p_OT)
 
-    def tried(d: Array) -> tuple[float, float, Array]:
-        z = d / np.linalg.norm(d)
-        y = jaws - (jaws @ z) * z
-        y = y / max(float(np.linalg.norm(y)), 1e-9)
-        R = np.column_stack([np.cross(y, z), y, z])
+    def tried(d: Array) -> tuple[Array, Array, Array]:
+        """Cost (A,), twist (A,) and joint angles at its start (A, k) of directions d (A, 3)."""
+        z = d / np.linalg.norm(d, axis=1, keepdims=True)
+        y = jaws - (z @ jaws)[:, None] * z
+        y = y / np.maximum(np.linalg.norm(y, axis=1, keepdims=True), 1e-9)
+        R = np.stack([np.cross(y, z), y, z], axis=-1)
         # What the arm can do of it where it closes is what it is to keep.
-        first = follow(chain, pose(R, p[0])[None], q)
-        R_OT = X_WO[0, :3, :3].T @ tool_poses(chain, first.q)[0, 0, :3, :3]
-        found = follow(chain, pose(X_WO[:, :3, :3] @ R_OT, p), first.q[0])
-        X_WT = tool_poses(chain, found.q)[:, 0]
-        twist = float(twists(X_WO, X_WT, pivots).max())
-        turned = float(np.arccos(np.clip(X_WT[0, :3, 2] @ taught, -1.0, 1.0)))
-        near = np.maximum(chain.travel[:, 0] - found.q, found.q - chain.travel[:, 1]).max() + SPARE
-        missed = 1e4 * max(0.0, float(found.short.max()) - 1e-6) + 1e2 * max(0.0, float(near))
-        cost = 20.0 * max(0.0, twist - goal) + turned + missed
-        return cost + (10.0 if turned > most else 0.0), twist, found.q[0]
+        first = follow_each(chain, pose(R, p[0])[:, None], np.tile(q, (len(d), 1))).q[:, 0]
+        R_OT = X_WO[0, :3, :3].T @ tool_poses(chain, first)[:, 0, :3, :3]
+        found = follow_each(chain, pose(X_WO[:, :3, :3] @ R_OT[:, None], p), first)
+        X_WT = tool_poses(chain, found.q.reshape(-1, chain.joints))[:, 0].reshape(*found.q.shape[:2], 4, 4)
+        twist = twists(X_WO, X_WT, pivots).max(axis=1)
+        turned = np.arccos(np.clip(X_WT[:, 0, :3, 2] @ taught, -1.0, 1.0))
+        near = np.maximum(chain.travel[:, 0] - found.q, found.q - chain.travel[:, 1]).max(axis=(1, 2)) + SPARE
+        missed = 1e4 * np.maximum(0.0, found.short.max(axis=1) - 1e-6) + 1e2 * np.maximum(0.0, near)
+        cost = 20.0 * np.maximum(0.0, twist - goal) + turned + missed
+        return cost + np.where(turned > most, 10.0, 0.0), twist, found.q[:, 0]
 
-    kept = tried(taught)
-    if kept[1] <= goal and kept[0] < goal:
-        return Fingers(kept[2], 0.0, kept[1])
+    cost, twist, held = tried(taught[None])
+    if twist[0] <= goal and cost[0] < goal:
+        return Fingers(held[0], 0.0, float(twist[0]))
     # Fingers turn in the upright plane through the base: that is the turn which every usual arm can make.
     outwards = (X_WT0[:3, 3] - chain.bases[0, :3, 3]) * np.array([1.0, 1.0, 0.0])
     size = float(np.linalg.norm(outwards))
     axis = np.cross([0.0, 0.0, 1.0], outwards / size if size > 1e-6 else np.array([1.0, 0.0, 0.0]))
     step = np.radians(2.0 if arrangement_of(chain) is not None else 7.5)
     angles = step * np.arange(-np.floor(most / step), np.floor(most / step) + 1)
-    every = [kept, *(tried(rotation_of(axis * angle) @ taught) for angle in angles)]
-    _, twist, held = min(every, key=lambda entry: entry[0])
-    X = tool_poses(chain, held)[0, 0]
-    return Fingers(held, float(np.arccos(np.clip(X[:3, 2] @ taught, -1.0, 1.0))), twist)
+    # The taught one first: of those that cost alike, the first is taken.
+    cost, twist, held = tried(np.concatenate([taught[None], rotation_of(axis * angles[:, None]) @ taught]))
+    best = int(np.argmin(cost))
+    X = tool_poses(chain, held[best])[0, 0]
+    return Fingers(held[best], float(np.arccos(np.clip(X[:3, 2] @ taught, -1.0, 1.0))), float(twist[best]))
 
 
 def places_on(X_WO: Array, X_WT: Array) -> Array:

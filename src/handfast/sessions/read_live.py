@@ -82,7 +82,10 @@ class TakingReadings:
         say: Callable[[str], None],
         keep: Callable[[Readings | None], None],
         advise: Callable[[], list[str]],
+        enter: str = "Enter",
     ):
+        """enter: what is pressed where something is done, in words."""
+        self.enter = enter
         self.bench, self.board, self.say, self.keep, self.advise = bench, board, say, keep, advise
         self.still = LiveStillness(bench)
         self.scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
@@ -115,7 +118,7 @@ class TakingReadings:
                 self._pedal = bool(sample.pedal)
                 if not begun:
                     begun = True
-                    self.say("ready; h says what can be read")
+                    self.say("ready: say what you read")
             self._look()
             for line in lines():
                 self._line(line.strip())
@@ -279,7 +282,7 @@ class TakingReadings:
             "gauge": "its link onto the stop, from 5 degrees away or more", "level": "its link to where the level lies",
         }[asked.kind]  # fmt: skip
         arms = "both arms" if len(asked.sides) == 2 else f"the {asked.side} arm"
-        seen = yield Wants("still", f"now {where}, and hold {arms} still (there already: Enter)", asked.sides)
+        seen = yield Wants("still", f"now {where}, and hold {arms} still (there already: {self.enter})", asked.sides)
         assert isinstance(seen, Seen)
         error, every = asked.error, slice(None)
         common = {"counts": seen.counts, "supply": seen.supply}
@@ -315,8 +318,8 @@ class TakingReadings:
 
     def _sag(self, asked: Asked) -> Taking:
         yield from self._hold(asked.side)
-        bare = yield Wants("enter", "hands off; when it stands, read the height of its TCP, then Enter")
-        loaded = yield Wants("enter", f"hang on the {asked.numbers[0]:g} g, softly; when it stands, Enter")
+        bare = yield Wants("enter", f"hands off; when it stands, read the height of its TCP: {self.enter}")
+        loaded = yield Wants("enter", f"hang on the {asked.numbers[0]:g} g, softly; when it stands: {self.enter}")
         down = yield Wants("number", "by how many mm has the TCP gone down?")
         assert isinstance(bare, Seen)
         assert isinstance(loaded, Seen)
@@ -331,8 +334,8 @@ class TakingReadings:
     def _push(self, asked: Asked) -> Taking:
         yield from self._hold(asked.side)
         force = " ".join(f"{v:g}" for v in asked.numbers)
-        first = yield Wants("enter", f"push its TCP with {force} N, set the pointer to it, and go on pushing: Enter")
-        back = yield Wants("enter", "now as hard the other way, and go on pushing: Enter")
+        first = yield Wants("enter", f"push its TCP with {force} N, set the pointer to it, go on pushing: {self.enter}")
+        back = yield Wants("enter", f"now as hard the other way, and go on pushing: {self.enter}")
         off = yield Wants("number", "how many mm along the first push did it stand from the second?")
         assert isinstance(first, Seen)
         assert isinstance(back, Seen)
@@ -353,7 +356,7 @@ class TakingReadings:
             return
         yield Wants(
             "still",
-            f"bring the {side} arm to where it is to stand, and hold it still: it gets power (there already: Enter)",
+            f"bring the {side} arm to where it is to stand, hold it still: it gets power (there already: {self.enter})",
             (side,),
         )
         self.board.permission = lambda: True

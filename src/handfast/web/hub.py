@@ -154,6 +154,12 @@ class Hub:
             case "lead" | "press" | "lead through" | "let go" | "end teaching":
                 self._led(viewer, said)
                 return None
+            case "read":
+                self._read(viewer)
+                return None
+            case "read line" | "end reading":
+                self._said_of_reading(viewer, said)
+                return None
             case "hold":
                 if viewer.place is not None and viewer.place.run is not None and self._is_holder(viewer):
                     viewer.place.run.holding = said.get("on") is True
@@ -215,6 +221,8 @@ class Hub:
             raise InputError("the arms are moving already", next_step="stop them first")
         if place.teaching is not None and place.teaching.going:
             raise InputError("the arms are being taught", next_step="end the teaching first")
+        if place.reading is not None and place.reading.going:
+            raise InputError("readings are being taken at the arms", next_step="end that first")
         busy = [task.kind for task in place.tasks if task.going]
         if self.arms is not None and busy:
             raise InputError(f"still at work: {busy[0]}", next_step="wait for it, or end it, before real arms move")
@@ -268,6 +276,35 @@ class Hub:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
+    def _read(self, viewer: Viewer) -> None:
+        """Readings at the limp arms of a board, as somebody at the page says them."""
+        from handfast.web.reading import PageReading
+
+        self._holds(viewer)
+        place = self._placed(viewer)
+        if self.arms is None:
+            raise InputError(
+                "there are no arms to read at", expected="a board's port", next_step="handfast open --arms PORT"
+            )
+        self._free(place)
+        loop = asyncio.get_running_loop()
+
+        def tell(shown: dict[str, Any]) -> None:
+            loop.call_soon_threadsafe(self._push, place, {"push": "reading", "reading": shown})
+
+        place.reading = PageReading(place.now, tell, self.arms)
+        loop.run_in_executor(place.playing, place.reading.read)
+
+    def _said_of_reading(self, viewer: Viewer, said: dict[str, Any]) -> None:
+        self._holds(viewer)
+        reading = self._placed(viewer).reading
+        if reading is None or not reading.going:
+            raise InputError("no readings are being taken", next_step="begin first")
+        if said["do"] == "end reading":
+            reading.end()
+        else:
+            reading.line(str(said["line"]))
+
     def _led(self, viewer: Viewer, said: dict[str, Any]) -> None:
         """What the hand does, and what is pressed, while arms are taught."""
         self._holds(viewer)
@@ -307,8 +344,9 @@ class Hub:
         place = self._placed(viewer)
         if place.run is not None:
             place.run.halt("STOP was pressed")
-        if place.teaching is not None:
-            place.teaching.end()
+        for session in (place.teaching, place.reading):
+            if session is not None:
+                session.end()
 
     # -- controls ----------------------------------------------------------------------------------------
 

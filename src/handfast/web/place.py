@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from handfast.answers.ask import Answers
     from handfast.answers.facts import Facts
     from handfast.web.live import PageRun
+    from handfast.web.reading import PageReading
     from handfast.web.tasks import Task
     from handfast.web.teaching import PageTeaching
 
@@ -51,6 +52,7 @@ class Place:
     run: PageRun | None = field(default=None, init=False)
     playing: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "playing"), init=False)
     teaching: PageTeaching | None = field(default=None, init=False)
+    reading: PageReading | None = field(default=None, init=False)
     tasks: list[Task] = field(default_factory=list, init=False)
     working: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "task"), init=False)
     trying: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, "changes"), init=False)
@@ -64,8 +66,9 @@ class Place:
         """End what it works at."""
         if self.run is not None:
             self.run.halt("handfast was closed")
-        if self.teaching is not None:
-            self.teaching.end()
+        for session in (self.teaching, self.reading):
+            if session is not None:
+                session.end()
         for task in self.tasks:
             task.end()
         self.working.shutdown(wait=False, cancel_futures=True)
@@ -75,8 +78,8 @@ class Place:
 
     @property
     def at_the_arms(self) -> bool:
-        """Whether arms are played or taught just now."""
-        return (self.run is not None and self.run.going) or (self.teaching is not None and self.teaching.going)
+        """Whether arms are played, taught or read just now."""
+        return any(work is not None and work.going for work in (self.run, self.teaching, self.reading))
 
     # -- files -------------------------------------------------------------------------------------------
 

@@ -23,7 +23,9 @@ class App {
     this.live = { run: null };
     this.overruled = new Set();
     this.tasks = {};
-    this.teaching = null;
+    this.teaching = this.reading = null;
+    this.starting = new Set();
+    this.reads = { kind: "gauge", of: "", numbers: [], good: "", answer: "" };
     this.sounder = new Sounder();
     this.measuring = false;
     this.guide = "calibrate";
@@ -125,7 +127,7 @@ class App {
     this.setState(said.state);
     this.path = this.state.path;
     const name = again && this.bench.routines.includes(this.chosen) ? this.chosen : this.bench.routines[0];
-    Object.assign(this, { tasks: {}, fit: null, teaching: null, measuring: false });
+    Object.assign(this, { tasks: {}, fit: null, teaching: null, reading: null, measuring: false });
     this.body.classList.remove("is-measuring");
     if (name) await this.choose(name);
     const reach = await this.ask("reach");
@@ -191,6 +193,16 @@ class App {
       this.draw();
     } else if (said.push === "task") this.hearTask(said.task);
     else if (said.push === "teaching") this.hearTeaching(said.teaching);
+    else if (said.push === "reading") this.hearReading(said.reading);
+  }
+
+  hearReading(r) {
+    this.reading = r;
+    if (/^reading \d+ kept/.test(r.said.at(-1))) this.sounder.play(1);
+    else if (/^not read/.test(r.said.at(-1))) this.sounder.play(2);
+    if (!r.going) this.say(r.ended);
+    this.draw();
+    if (!r.going && this.mayEdit) this.startTask("fit", {});
   }
 
   hearTask(task) {
@@ -241,14 +253,17 @@ class App {
   }
 
   get mayEdit() {
-    return !this.cut && this.holder === this.you && !this.live.run?.going && !this.teaching?.going;
+    return !this.cut && this.holder === this.you && !this.live.run?.going && !this.teaching?.going && !this.reading?.going;
   }
 
   // -- work that takes a while, and measuring ------------------------------------------------------------
 
   async startTask(kind, more) {
     if (more.file) this[kind === "score photo" ? "lastPhoto" : "lastFile"] = more.file;
+    if (this.starting.has(kind)) return; // asked for, and not yet heard of
+    this.starting.add(kind);
     await this.ask("task", { kind, ...more });
+    this.starting.delete(kind);
   }
 
   async handIn(kind, file) {
@@ -439,7 +454,7 @@ class App {
   }
 
   key(event) {
-    if (event.key === "Escape" && (this.live.run?.going || this.teaching?.going)) {
+    if (event.key === "Escape" && (this.live.run?.going || this.teaching?.going || this.reading?.going)) {
       event.preventDefault();
       this.halt();
       return;

@@ -1,5 +1,6 @@
 // Measuring: vetting, calibration and scoring as guides that say what to do, take what was read, and what is missing.
 import { h } from "./dom.js";
+import { drawReading } from "./reading.js";
 import { table, taskPart } from "./task.js";
 import { units } from "./units.js";
 
@@ -128,6 +129,7 @@ function drawCalibrate(app) {
     next, sweep,
     h("h3", {}, "Take readings"),
     h("p", { class: "small" }, "Keep hands clear while arms are powered, and cut the servo power before you lead them. docs/calibrating.md says what each kind holds."),
+    drawReading(app),
     handIn(app, "readings", "Readings of your own (TOML)", ".toml", () => app.startTask("fit", {})),
     taskPart(app, "readings", "Let a simulated maker take the standard readings", () => ({}), after),
     h("h3", {}, "Write them down"),
