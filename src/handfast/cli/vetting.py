@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import textwrap
+import time
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ from handfast.cli.tables import width
 if TYPE_CHECKING:
     from handfast.bench.parts import Servo
     from handfast.desk.vetting import Vetted
+    from handfast.desk.work import Desk
     from handfast.fitting.assign import Assignment
     from handfast.records.sweep import Sweep
 
@@ -41,7 +43,16 @@ def options(vet: ArgumentParser) -> None:
     vet.add_argument("--seed", type=int, default=1, help="which invented batch")
     vet.add_argument("--sweeps", type=Path, metavar="DIR", help="with --simulated: keep the invented sweeps there")
     vet.add_argument("--plan", metavar="CLASS", help="print the standard sweep of a class as CSV, and do nothing else")
-    vet.add_argument("--warm", type=float, default=0.0, metavar="MIN", help="with --plan: minutes of warming up")
+    vet.add_argument(
+        "--warm", type=float, default=0.0, metavar="MIN", help="with --plan or --channel: minutes of warming up"
+    )
+    vet.add_argument(
+        "--channel", type=int, metavar="N", help="play the standard sweep on this channel of a board, and judge it"
+    )
+    vet.add_argument("--mark", default="", help="with --channel: the servo's serial mark, such as A07")
+    vet.add_argument("--port", metavar="PORT", help="with --channel: the port of the board")
+    vet.add_argument("--board", choices=["python"], help="with --channel: instead of a port, a Python board in memory")
+    vet.add_argument("--stand-in", metavar="COMMAND", help="with --board: any stand-in; see docs/stand-ins.md")
     vet.add_argument("--limits", action="store_true", help="print what each class must keep, and do nothing else")
     vet.add_argument("--assign", action="store_true", help="say which vetted servo goes into which joint")
     vet.add_argument("--watched", action="store_true", help="with --assign: use servos on watch too")
@@ -67,13 +78,21 @@ def vet(given: Namespace) -> int:
         name = given.servo_class or desk.bench.joints[0].servo_name
         progress = _progress if sys.stderr.isatty() else None
         done = vetting.vet_simulated(desk, given.simulated, given.seed, name, given.sweeps, progress)
+    elif given.channel is not None:
+        done = vetting.vet_files(desk, [_at_board(given, desk)], "")
+    elif given.port or given.board or given.mark:
+        raise InputError(
+            "which channel?", where="--channel", expected="--channel N: where the servo is plugged in",
+            next_step="add --channel N, --mark MARK and --class NAME",
+        )  # fmt: skip
     elif given.files:
         done = vetting.vet_files(desk, given.files, given.servo_class)
     elif not given.assign:
         raise InputError(
             "nothing to vet",
-            expected="files of sweeps, --simulated N, --plan CLASS, --limits or --assign",
-            next_step="print the sweep to play with: handfast vet --plan CLASS; docs/vetting.md tells the rest",
+            expected="files of sweeps, --channel N at a board, --simulated N, --plan CLASS, --limits or --assign",
+            next_step="play the sweep: handfast vet --channel N --mark MARK --class NAME --port PORT; docs/vetting.md "
+            "tells the rest",
         )
     from handfast.desk.plain import vetted_plain
 
@@ -100,6 +119,43 @@ def vet(given: Namespace) -> int:
     else:
         print("\n\n".join(text))
     return status
+
+
+def _at_board(given: Namespace, desk: Desk) -> Path:
+    """Put the servo on a channel through its sweep, with somebody at the keyboard; returns the file."""
+    from handfast.cli.board import RELAY, where
+    from handfast.desk.board import Simulated
+    from handfast.desk.vetting import vet_at_board
+    from handfast.sessions.operator import Lines
+
+    def say(text: str) -> None:
+        print(text, file=sys.stderr, flush=True)
+
+    if given.files or given.simulated is not None:
+        from handfast.errors import InputError
+
+        raise InputError("files and a board together", expected="one of them", next_step="take one out")
+    port = where(given)
+    say(CAUTION)
+    say(RELAY)
+    with Lines() as lines:
+        typed: list[str] = []
+
+        def stops() -> bool:
+            typed.extend(lines.typed())
+            return any(line.strip().lower() == "q" for line in typed) or (lines.ends() and not typed)
+
+        def ask(words: str) -> str:
+            say(f"  {words}")
+            while not typed and not stops():
+                time.sleep(0.02)
+            return typed.pop(0) if typed else "q"
+
+        say("Enter goes on where something was asked; q and Enter stops")
+        return vet_at_board(
+            desk, port, Simulated(given.stand_in), given.channel, given.servo_class, given.mark, given.warm, ask, stops,
+            say,
+        )  # fmt: skip
 
 
 def _progress(share: float) -> None:

@@ -19,6 +19,7 @@ from handfast.files.atomic import write_text
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from handfast.desk.board import Simulated
     from handfast.fitting.assign import Assignment
     from handfast.fitting.examine import Examined
     from handfast.fitting.verdict import Batch
@@ -130,6 +131,54 @@ def vet_simulated(
         if progress is not None:
             progress((i + 1) / count)
     return _keep(desk, found, invented=True)
+
+
+def vet_at_board(
+    desk: Desk,
+    port: str | None,
+    simulated: Simulated,
+    channel: int,
+    name: str,
+    mark: str,
+    warm_minutes: float,
+    ask: Callable[[str], str],
+    stops: Callable[[], bool],
+    say: Callable[[str], None],
+) -> Path:
+    """Put a servo through its class's sweep on one channel of a board; returns the file of what was recorded.
+
+    A sweep that is stopped is kept as far as it came, if anything was recorded.
+    """
+    from handfast.board.loading import limits_of
+    from handfast.desk.board import opened
+    from handfast.files.atomic import free_path
+    from handfast.fitting.sweeps import standard_sweep
+    from handfast.records.trace import joined, write_trace
+    from handfast.sessions.vet_live import OnTheRig, vetting_limits
+
+    servo = class_of(desk, name, "--class")
+    if not 0 <= channel < 12:
+        raise InputError(f"channel {channel}", where="--channel", expected="0 to 11", next_step="mend it")
+    if not mark or not all(letter.isalnum() or letter in "-_." for letter in mark) or mark.startswith("."):
+        raise InputError(
+            f'"{mark}" is no serial mark', where="--mark", expected="letters, digits, - _ and . such as A07",
+            next_step="write a mark on the servo, and name it",
+        )  # fmt: skip
+    sweep = standard_sweep(servo, warm_minutes)
+    limits, _ = limits_of(desk.bench)
+    with opened(desk, port, simulated, load=False) as found:
+        found.board.load(limits, {channel: vetting_limits(servo)})
+        session = OnTheRig(desk.bench, found.board, channel, ask, stops, say)
+        found.board.power_on()
+        try:
+            session.play(sweep, mark)
+            found.board.power_off()
+        finally:
+            path = free_path(desk.folder.root / "sweeps" / f"{mark}.csv")
+            if session.traces:
+                write_trace(path, joined(session.traces), (f"recorded at {found.board.name}, channel {channel}",))
+                say(f"{path}: kept")
+    return path
 
 
 def _refused(wrong: list[str], count: int) -> HandfastError:
