@@ -153,7 +153,10 @@ class _Nudges:
         )
         print(f"  foreseen miss of its poses: {_middle(done.before)} before, {_middle(done.after)} now", file=out)
         print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}", file=out)
-        print(f"next: handfast run {self._motion.routine.name}; handfast calibrate --undo takes it back", file=out)
+        print(
+            f"next: handfast run {self._motion.routine.name}; handfast calibrate --undo takes the figures back",
+            file=out,
+        )
         return 0
 
 

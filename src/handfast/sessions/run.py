@@ -44,6 +44,9 @@ CREEP_TOLERANCE = 0.12 * DEGREE
 MOST_TRIM = 12.0 * DEGREE
 """A command is never trimmed farther than this from its target: beyond it, something else is wrong."""
 
+TOGETHER = ("carry", "pass")
+"""Steps at which both arms hold one thing: to move one of them would strain it."""
+
 DAMPED = 1e-5
 """Square of a lever, m², below which a joint is spared when a TCP is moved: a stretched arm is not asked for large
 turns."""
@@ -348,8 +351,11 @@ class _Player:
         assert self.nudging is not None
         goal = target.copy()
         for arrival in arrivals:
-            said = self.motion.routine.steps[arrival.step].taught(arrival.side)
-            if arrival.row is not None or said is None or said.pose is None or not self.nudging.asks(arrival):
+            step = self.motion.routine.steps[arrival.step]
+            said = step.taught(arrival.side)
+            if step.do in TOGETHER or arrival.row is not None or said is None or said.pose is None:
+                continue
+            if not self.nudging.asks(arrival):
                 continue
             columns = self.bench.columns(arrival.side)
             part = np.zeros(len(target), dtype=bool)
