@@ -306,6 +306,17 @@ def test_readings_at_a_port(browser, tmp_path):
             page.wait_for_function("window.handfast.fit.readings === 1")
             (path,) = (bench.root / "readings").glob("*.toml")
             assert len(read_readings(path, read_bench(bench)).gauges) == 1
+            page.wait_for_function("!window.handfast.tasks.fit?.going")
+            for words, seconds in (("joints 500 0 0 0 0 0", 1.5), ("free", 0.0)):
+                with (bench.root / "hand.txt").open("a") as file:
+                    file.write(f"0 left {words}\n0 right {words}\n")
+                page.wait_for_timeout(1e3 * seconds)
+            page.get_by_role("button", name="Sweep every joint").click()
+            page.wait_for_function("window.handfast.reading?.going && window.handfast.reading.sweeps")
+            page.wait_for_timeout(2500)
+            page.get_by_role("button", name="STOP").click()
+            page.wait_for_function("!window.handfast.reading.going")
+            assert "stopped by you" in page.evaluate("window.handfast.reading.ended")
             assert page.handfast_errors == []
         finally:
             served.kill()

@@ -154,8 +154,8 @@ class Hub:
             case "lead" | "press" | "lead through" | "let go" | "end teaching":
                 self._led(viewer, said)
                 return None
-            case "read":
-                self._read(viewer)
+            case "read" | "sweep":
+                self._read(viewer, said["do"] == "sweep")
                 return None
             case "read line" | "end reading":
                 self._said_of_reading(viewer, said)
@@ -276,8 +276,8 @@ class Hub:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    def _read(self, viewer: Viewer) -> None:
-        """Readings at the limp arms of a board, as somebody at the page says them."""
+    def _read(self, viewer: Viewer, sweeps: bool) -> None:
+        """Readings at the limp arms of a board, as somebody at the page says them, or its joints swept."""
         from handfast.web.reading import PageReading
 
         self._holds(viewer)
@@ -292,7 +292,7 @@ class Hub:
         def tell(shown: dict[str, Any]) -> None:
             loop.call_soon_threadsafe(self._push, place, {"push": "reading", "reading": shown})
 
-        place.reading = PageReading(place.now, tell, self.arms)
+        place.reading = PageReading(place.now, tell, self.arms, sweeps)
         loop.run_in_executor(place.playing, place.reading.read)
 
     def _said_of_reading(self, viewer: Viewer, said: dict[str, Any]) -> None:

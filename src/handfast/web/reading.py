@@ -1,10 +1,11 @@
-"""Taking readings from the page, at limp arms: what is typed there goes to the session at the board."""
+"""Readings from the page: at limp arms, where what is typed goes to the session at the board, or by sweeping joints."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from handfast.desk.work import Desk
@@ -23,11 +24,16 @@ LONGEST = 120
 
 @dataclass
 class PageReading:
-    """One session. tell: gets what the page shows, from the thread that reads. port: of the board with the arms."""
+    """One session. tell: gets what the page shows, from the thread that reads. port: of the board with the arms.
+
+    sweeps: whether the board sweeps its powered joints by itself. Then this is its operator: it lets them move until it
+    is ended.
+    """
 
     desk: Desk
     tell: Callable[[dict[str, Any]], None]
     port: str | None = None
+    sweeps: bool = False
     going: bool = True
     _end: threading.Event = field(default_factory=threading.Event)
     _lines: list[str] = field(default_factory=list)
@@ -38,6 +44,14 @@ class PageReading:
         """End the session; what was read stays."""
         self._end.set()
 
+    def may_move(self) -> bool:
+        """Whether the arms may move now."""
+        return not self._end.is_set()
+
+    def stops(self) -> bool:
+        """Whether it was ended."""
+        return self._end.is_set()
+
     def line(self, text: str) -> None:
         """A line as it would be typed at the board."""
         with self._lock:
@@ -46,11 +60,16 @@ class PageReading:
     def read(self) -> None:
         """From the beginning to the end; whatever happens is told."""
         from handfast.desk.board import Simulated, opened
-        from handfast.desk.measuring import read_at_board
+        from handfast.desk.measuring import read_at_board, sweep_at_board
 
+        path: Path | None
+        self._tell()
         try:
             with opened(self.desk, self.port, Simulated(seed=SEED)) as found:
-                path = read_at_board(self.desk, found, self._typed, self._end.is_set, self._say, DONE)
+                if self.sweeps:
+                    path = sweep_at_board(self.desk, found, self, self._say)
+                else:
+                    path = read_at_board(self.desk, found, self._typed, self._end.is_set, self._say, DONE)
             words = f"kept in readings/{path.name}" if path else "no reading was taken"
         except HandfastError as error:
             words = str(error)
@@ -69,4 +88,4 @@ class PageReading:
         self._tell()
 
     def _tell(self, **more: Any) -> None:
-        self.tell({"going": self.going, "said": list(self._said), **more})
+        self.tell({"going": self.going, "sweeps": self.sweeps, "said": list(self._said), **more})

@@ -198,8 +198,9 @@ class App {
 
   hearReading(r) {
     this.reading = r;
-    if (/^reading \d+ kept/.test(r.said.at(-1))) this.sounder.play(1);
-    else if (/^not read/.test(r.said.at(-1))) this.sounder.play(2);
+    const last = r.said.at(-1) || "";
+    if (/^reading \d+ kept/.test(last)) this.sounder.play(1);
+    else if (/^not read/.test(last)) this.sounder.play(2);
     if (!r.going) this.say(r.ended);
     this.draw();
     if (!r.going && this.mayEdit) this.startTask("fit", {});

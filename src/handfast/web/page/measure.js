@@ -116,7 +116,7 @@ function drawCalibrate(app) {
       return h("li", {}, i === 0 && drawing(), h("b", {}, units.words(a.reading)), ` (then ${mm(a.after_mm)}). ${how} `,
         h("button", { class: "plain", "data-key": `advice-${i}`, onclick: () => app.showPose(a.pose_deg) }, "Show the pose"));
     })));
-  const sweep = found && !found.swept && h("p", { class: "small" }, "No joint was swept yet, so pulse lines and droop are as the class says. handfast calibrate --sweep --port PORT does it at a board, without an instrument.");
+  const sweep = found && !found.swept && h("p", { class: "small" }, "No joint was swept yet, so pulse lines and droop are as the class says. “Sweep every joint”, below, does it at a board (handfast open --arms PORT), without an instrument.");
   const names = { play: "play", wiper: "feedback" };
   const values = found?.values.length > 0 && h("details", {}, h("summary", {}, "What was found, figure by figure"),
     table("± one standard deviation; ? means mostly the first guess", ["of", "figure", "value", ""], found.values.map((v) => [

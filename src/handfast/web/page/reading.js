@@ -21,7 +21,13 @@ export function drawReading(app) {
     return h("div", {},
       r?.ended && h("p", { class: "run-line", role: "status" }, r.ended),
       h("button", { class: "plain", "data-key": "read", disabled: !app.mayEdit, onclick: () => app.ask("read") }, "Take readings at the arms"),
-      h("p", { class: "small" }, "They go limp: hold them before you begin."));
+      h("p", { class: "small" }, "They go limp: hold them before you begin."),
+      h("button", { class: "plain", "data-key": "sweep", disabled: !app.mayEdit, onclick: () => app.ask("sweep") }, "Sweep every joint"),
+      h("p", { class: "small" }, "Needs no instrument: the arms get power, go up by themselves, and move one joint after the other for some ten minutes. Hands out; STOP, or the switch, ends it, and what was read stays."));
+  if (r.sweeps)
+    return h("div", {},
+      h("p", { class: "run-line", role: "status" }, r.said.at(-1) || "The arms go up and stir, which shows what the supply does."),
+      h("p", { class: "small" }, "Hands out. STOP ends it; what was read stays."));
   const mine = app.reads;
   const [, of, numbers] = KINDS[mine.kind];
   const named = of === "joint" ? ["left", "right"].flatMap((arm) => app.bench.arms[arm].joints.map((j) => `${arm} ${j.name}`)) : of === "arm" ? ["left", "right"] : [];
