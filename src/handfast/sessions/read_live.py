@@ -152,8 +152,11 @@ class TakingReadings:
             self.say("  nothing was asked" if self._taking is None else "  left out")
             self._taking = self._wants = None
         elif line == "next":
-            for text in self.advise():
-                self.say(f"  {text}")
+            try:
+                for text in self.advise():
+                    self.say(f"  {text}")
+            except InputError as error:
+                self.say(f"  {error}")
         elif line == "undo":
             self.keep(None)
         elif words[0] == "limp" and len(words) == 2 and words[1] in SIDES:
@@ -233,7 +236,8 @@ class TakingReadings:
         ways = np.zeros(len(self.bench.joints), dtype=int)
         for side in SIDES:
             ways[self.bench.columns(side)] = np.sign(pose_at(record, self.bench, side, q, float(t[-1])).arrived)
-        supply = self.board.known().supply_mV / 1e3
+        frames = [f.supply_mV for f in list(self.board.frames) if f.at / 1e6 > t[-1] - MEAN]
+        supply = float(np.mean(frames or [self.board.known().supply_mV])) / 1e3
         return Seen(tuple(round(float(c), 3) for c in mean), round(supply, 3), tuple(int(w) for w in ways))
 
     def _send(self, value: Seen | float) -> None:
