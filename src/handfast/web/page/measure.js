@@ -91,7 +91,7 @@ function drawVet(app) {
     rigDrawing(),
     h("ol", { class: "steps" },
       h("li", {}, "Clamp one servo; give its horn the drum and the pointer of docs/vetting.md. Keep fingers, hair and cables clear; wear eye protection while weights hang."),
-      h("li", {}, "Play its class's sweep and record pulse and feedback: handfast vet --plan CLASS prints it."),
+      h("li", {}, "Play its class's sweep and record pulse and feedback: handfast vet --channel N --mark MARK --class NAME --port PORT does it at a board, and judges it; handfast vet --plan NAME prints it for another rig."),
       h("li", {}, "Hand in one CSV for each servo, then have them judged. What no file shows is listed as not tested.")),
     handIn(app, "sweep", "A sweep (CSV)", ".csv", (name) => app.say(`Kept: sweeps/${name}.`)),
     taskPart(app, "vet files", "Judge the sweeps handed in", () => ({}), shown),
