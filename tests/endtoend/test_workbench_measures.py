@@ -322,6 +322,44 @@ def test_readings_at_a_port(browser, tmp_path):
             served.kill()
 
 
+def test_marks_are_nudged_in_the_page(browser, tmp_path):
+    """A run that waits at its poses: buttons move a TCP, its mark is learned from, the page shows the bench anew."""
+    bench = nodding_bench(tmp_path / "bench", ((0, 40, 40, 20, 0), (8, 46, 34, 20, 0)))
+    served = Served(bench.root, 0)
+    try:
+        page = opened(browser, served.url)
+        page.wait_for_function("window.handfast?.bench")
+        page.locator("#routine").select_option("nod")
+        page.wait_for_function("window.handfast.routine?.name === 'nod' && window.handfast.motion")
+        for box in page.locator(".overrule input").all():
+            box.check()
+        page.get_by_role("button", name="Run, and wait at each pose").click()
+
+        def hold():
+            page.get_by_role("button", name="Hold down to let it move").dispatch_event("pointerdown")
+
+        hold()
+        said = "window.handfast.live.run?.said?.some((line) => /{}/.test(line))"
+        page.wait_for_function(said.format("left arm, step 1 .*is its TCP on the mark"))
+        assert violations(page) == []
+        page.get_by_role("button", name="x forth").click()
+        page.wait_for_function(said.format("[+]0.5 [+]0.0 [+]0.0 mm"))
+        hold()
+        page.get_by_role("button", name="On its mark").click()
+        hold()
+        page.wait_for_function(said.format("mark 1: its poses were foreseen"))
+        page.wait_for_function(said.format("left arm, step 2 .*is its TCP on the mark"))
+        page.get_by_role("button", name="Leave out all others").click()
+        hold()
+        page.wait_for_function("!window.handfast.live.run.going")
+        assert "learned from 1 mark" in page.locator(".live").inner_text()
+        page.wait_for_function("!!window.handfast.state.undo")
+        assert len(read_readings(bench.root / "readings" / "nudges.toml", read_bench(bench)).landings) == 1
+        assert page.handfast_errors == []
+    finally:
+        served.kill()
+
+
 def test_what_fails_is_not_played_unless_told(browser, served):
     """A run is refused with the answer that fails; the maker may overrule that one answer."""
     page = opened(browser, served.url)

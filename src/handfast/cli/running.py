@@ -17,9 +17,7 @@ from handfast.cli.board import RELAY, asked_stand_in, simulated_options, where
 if TYPE_CHECKING:
     from handfast.desk.playing import Line
     from handfast.desk.work import Desk
-    from handfast.motion.plan import Motion
     from handfast.records.run import Run
-    from handfast.sessions.nudging import AtTheKeys, Mark
 
 DEGREES = 57.29577951308232
 
@@ -71,6 +69,7 @@ def run(given: Namespace) -> int:
         given.board = None
     from handfast.bench.cautions import before_motion
     from handfast.desk.board import opened
+    from handfast.desk.nudging import NudgedRun
     from handfast.desk.playing import prepare, run_on_board
     from handfast.sessions.nudging import BUYS
     from handfast.sessions.operator import KEYS_SAY, Always, Keys
@@ -94,12 +93,15 @@ def run(given: Namespace) -> int:
         elif port is not None:
             _say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
         operator = keys if port is not None else Always()
-        nudges = _Nudges(desk, path, ready.motion, keys.typed) if given.nudge else None
+        nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say) if given.nudge else None
         played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say, nudges)
         if port is not None:
             _say("done: the servo power is off; arms may sink")
     told = _told(given, desk, played)
-    return told if nudges is None else nudges.learn(given.json)
+    if nudges is not None:
+        lines = nudges.learn() or ["no TCP was moved onto its mark: nothing was learned, nothing written"]
+        print("\n".join(lines), file=sys.stderr if given.json else sys.stdout)
+    return told
 
 
 def _may_nudge(given: Namespace) -> None:
@@ -115,53 +117,6 @@ def _may_nudge(given: Namespace) -> None:
             f"a run that is {given.way}" if given.way != "corrected" else f"{given.repeat} times", where="--nudge",
             expected="one corrected run: what is learned is for these", next_step="leave --way and --repeat out",
         )  # fmt: skip
-
-
-class _Nudges:
-    """A maker at the keys, for one run of a routine; `learn` writes what came of it."""
-
-    def __init__(self, desk: Desk, path: Path, motion: Motion, keys: Callable[[], str]):
-        self._desk, self._path, self._motion, self._keys = desk, path, motion, keys
-        self._at: AtTheKeys | None = None
-
-    def __call__(self, idle: Callable[[], None]) -> AtTheKeys:
-        from handfast.desk.measuring import foreseen
-        from handfast.sessions.nudging import AtTheKeys
-
-        expected = foreseen(self._desk, self._path)
-        self._at = AtTheKeys(self._motion.routine, expected, self._keys, idle, _say, self._learned)
-        return self._at
-
-    def _learned(self, marks: list[Mark]) -> str:
-        from handfast.desk.measuring import marks_foreseen
-
-        done = marks_foreseen(self._desk, self._path, self._motion, marks)
-        return f"its poses were foreseen {_middle(done.before)} off, and with this {_middle(done.after)}"
-
-    def learn(self, as_json: bool) -> int:
-        """Write what was learned, and say it."""
-        from handfast.desk.measuring import learn_marks
-
-        marks = [] if self._at is None else self._at.marks
-        if not marks:
-            _say("no TCP was moved onto its mark: nothing was learned, nothing written")
-            return 0
-        done = learn_marks(self._desk, self._path, self._motion, marks)
-        out = sys.stderr if as_json else sys.stdout
-        print(
-            f"{self._path}: learned from {len(marks)} mark{'s' if len(marks) > 1 else ''} and corrected anew", file=out
-        )
-        print(f"  foreseen miss of its poses: {_middle(done.before)} before, {_middle(done.after)} now", file=out)
-        print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}", file=out)
-        print(
-            f"next: handfast run {self._motion.routine.name}; handfast calibrate --undo takes the figures back",
-            file=out,
-        )
-        return 0
-
-
-def _middle(off: list[float]) -> str:
-    return f"{1e3 * median(off):.1f} mm (worst {1e3 * max(off):.1f})"
 
 
 def _say(text: str) -> None:

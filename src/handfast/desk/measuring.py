@@ -313,7 +313,8 @@ def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
         )
     run = load_run(desk.folder.database, runs[-1])
     nudges = [parse_nudge(text, routine) for text in texts]
-    return _learned(desk, path, {(n.step, n.side): reading_of(n, routine, run) for n in nudges})
+    reads = {(n.step, n.side): reading_of(n, routine, run) for n in nudges}
+    return _learned(desk, path, reads, _expected(desk, path))
 
 
 def learn_marks(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nudged:
@@ -328,7 +329,7 @@ def learn_marks(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nu
         load = float(motion.loads[samples[mark.step, mark.side], SIDES.index(mark.side)])
         assert said is not None
         reads[mark.step, mark.side] = reading_on_mark(said, mark.side, mark.feedback, mark.moved, load)
-    return _learned(desk, path, reads)
+    return _learned(desk, path, reads, list(foreseen(desk, path).values()))
 
 
 def marks_foreseen(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nudged:
@@ -344,26 +345,27 @@ def marks_foreseen(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) ->
 
 
 def foreseen(desk: Desk, path: Path) -> dict[tuple[int, Side], float]:
-    """Expected miss of each pose of a routine as it is now, m, by step and arm."""
+    """Expected miss of each pose of a routine when it is played corrected, m, by step and arm."""
+    from handfast.correction.correct import as_corrected
+    from handfast.correction.correct import correct as corrected
     from handfast.landing.predict import land
     from handfast.mechanics.model import model_of
-    from handfast.motion.plan import plan
     from handfast.motion.taught_poses import taught_poses
     from handfast.routine.file import read_routine
 
     model = model_of(desk.bench)
-    poses = taught_poses(model, plan(model, read_routine(path, desk.bench)))
+    motion = corrected(model, read_routine(path, desk.bench)).motion
+    poses = as_corrected(model, taught_poses(model, motion))
     return {(x.step, x.side): x.expected for x in land(model, poses, "trimmed", desk.measured) if x.row is None}
 
 
-def _learned(desk: Desk, path: Path, reads: dict[tuple[int, Side], LandingRead]) -> Nudged:
-    """Take in landing readings of a routine's poses, fit, write, and correct the routine anew."""
+def _learned(desk: Desk, path: Path, reads: dict[tuple[int, Side], LandingRead], before: list[float]) -> Nudged:
+    """Take in landing readings of a routine's poses, fit, write, and correct the routine anew. before: see `Nudged`."""
     from handfast.desk.work import correct
     from handfast.fitting.nudges import unexplained
     from handfast.records.readings import Readings, read_readings, write_readings
     from handfast.routine.file import read_routine, write_nudges
 
-    before = _expected(desk, path)
     file = desk.folder.root / "readings" / "nudges.toml"
     old = read_readings(file, desk.bench) if file.exists() else Readings()
     # Angles in the readings are those of the design's own lines, as in every reading.

@@ -154,6 +154,13 @@ class Hub:
             case "lead" | "press" | "lead through" | "let go" | "end teaching":
                 self._led(viewer, said)
                 return None
+            case "nudge":
+                self._holds(viewer)
+                run = self._placed(viewer).run
+                if run is None or not run.going or not run.nudges:
+                    raise InputError("nothing waits to be nudged", next_step="run it so that it waits at its poses")
+                run.press(str(said["letter"]))
+                return None
             case "read" | "sweep":
                 self._read(viewer, said["do"] == "sweep")
                 return None
@@ -211,9 +218,23 @@ class Hub:
             loop.call_soon_threadsafe(self._push, place, {"push": "run", "run": shown})
 
         place.run = PageRun(
-            place.now, str(said["routine"]), tell, self.arms, [str(name) for name in said.get("overrule", [])]
-        )
-        loop.run_in_executor(place.playing, place.run.play)
+            place.now, str(said["routine"]), tell, self.arms, [str(name) for name in said.get("overrule", [])],
+            nudges=said.get("nudges") is True,
+        )  # fmt: skip
+        self._until(place, loop.run_in_executor(place.playing, place.run.play), "learned from nudges")
+
+    def _until(self, place: Place, work: asyncio.Future[None], words: str) -> None:
+        """When it has ended, take in what it wrote."""
+
+        async def then() -> None:
+            await work
+            if place.run is not None and place.run.learned:
+                await asyncio.get_running_loop().run_in_executor(place.work, place.taken, words)
+                await self._refresh(place)
+
+        task = asyncio.create_task(then())
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
 
     def _free(self, place: Place) -> None:
         """Refuse where the arms, real or simulated, are at work already."""

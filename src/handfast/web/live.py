@@ -10,7 +10,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from handfast.desk.work import Desk, routines
-from handfast.errors import HandfastError
+from handfast.errors import HandfastError, InputError
 from handfast.units import DEGREE
 from handfast.web.tasks import SEED, own_fault
 
@@ -29,6 +29,7 @@ class PageRun:
     """One run in real time. An operator for the desk: the page's button, and its STOP.
 
     port: of the board; None for simulated arms. overrule: questions whose failing answer shall not hinder it.
+    nudges: whether it waits at its poses until their TCPs were moved onto their marks.
     tell: gets what the page shows, from the thread that plays. Motion is let by the button alone while the run is the
     first one since a change; STOP, a page that goes and a cut link all end it, and it never goes on by itself.
     """
@@ -42,16 +43,47 @@ class PageRun:
     held: bool = False
     going: bool = True
     holding: bool = False
+    nudges: bool = False
+    learned: bool = False
     _stop: threading.Event = field(default_factory=threading.Event)
     _why: str = ""
     _shown: float = 0.0
     _due: float = 0.0
+    _until: float = 0.0
+    _keys: list[str] = field(default_factory=list)
+    _share: float = 0.0
+    _said: list[str] = field(default_factory=list)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
 
     # -- the operator --------------------------------------------------------------------------------------
 
     def may_move(self) -> bool:
         """Whether the arms may move now."""
-        return not self._stop.is_set() and (self.holding or not self.held)
+        lets = self.holding or not self.held or time.monotonic() < self._until
+        return lets and not self._stop.is_set()
+
+    def press(self, letter: str) -> None:
+        """A key that moves a TCP towards its mark, or says that it is there; it lets the arms move for a moment."""
+        from handfast.sessions.nudging import BUYS, WAYS
+
+        if letter not in {*WAYS, "s", "n", "e", "\n"}:
+            raise InputError(f"{letter!r} is no key of a nudge")
+        with self._lock:
+            self._keys.append(letter)
+        self._until = time.monotonic() + BUYS
+
+    def _typed(self) -> str:
+        with self._lock:
+            letters, self._keys = "".join(self._keys), []
+        return letters
+
+    def _asked(self, text: str) -> None:
+        from handfast.sessions.nudging import HELP
+
+        if HELP in text:  # the page has buttons for that
+            return
+        self._said = [*self._said, text.strip()][-6:]
+        self._show("standing at a pose", self._share)
 
     def stops(self) -> bool:
         """Whether somebody wants it to stop."""
@@ -68,16 +100,24 @@ class PageRun:
     def play(self) -> None:
         """From checking to the end; whatever happens is told."""
         from handfast.desk.board import Simulated, opened
+        from handfast.desk.nudging import NudgedRun
         from handfast.desk.playing import prepare, run_on_board
 
+        nudged: NudgedRun | None = None
+        learned: list[str] = []
         self._show("checking, then planning", 0.0)
         try:
             ((path, routine),) = routines(self.desk, [self.routine])
-            ready = prepare(self.desk, path, routine, "corrected", self.overrule, False)
+            ready = prepare(self.desk, path, routine, "corrected", self.overrule, self.nudges)
             self.held = ready.slow
+            if self.nudges:
+                nudged = NudgedRun(self.desk, path, ready.motion, self._typed, self._asked)
             with opened(self.desk, self.port, Simulated(seed=self.seed)) as found:
                 self._due = time.monotonic()
-                done = run_on_board(self.desk, found, ready, self, 1, self._line, lambda text: None)
+                done = run_on_board(self.desk, found, ready, self, 1, self._line, lambda text: None, nudged)
+            if nudged is not None:
+                learned = nudged.learn()
+                self.learned = bool(learned)
         except HandfastError as error:
             self.going = False
             said = (
@@ -99,11 +139,13 @@ class PageRun:
                 [
                     f"Feedback came to rest within {middle:.2f}° of its target (middle of {len(lacking)} poses).",
                     *run.missed_grips,
+                    *learned[:2],
                 ]
             ),
         )  # fmt: skip
 
     def _line(self, line: Line) -> None:
+        self._share = line.share
         self._due += STATUS
         wait = self._due - time.monotonic()
         if wait > 0 and self.port is None:  # a real board keeps its own time
@@ -125,4 +167,5 @@ class PageRun:
 
     def _show(self, state: str, share: float, **more: Any) -> None:
         self._shown = time.monotonic()
-        self.tell({"going": self.going, "held": self.held, "state": state, "share": share, **more})
+        self.tell({"going": self.going, "held": self.held, "state": state, "share": share, "nudges": self.nudges,
+                   "said": list(self._said), **more})  # fmt: skip

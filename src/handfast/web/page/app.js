@@ -471,8 +471,8 @@ class App {
 
   // -- live --------------------------------------------------------------------------------------------
 
-  async run() {
-    await this.ask("run", { routine: this.chosen, version: this.routine.version, overrule: [...this.overruled] });
+  async run(nudges = false) {
+    await this.ask("run", { routine: this.chosen, version: this.routine.version, overrule: [...this.overruled], nudges });
   }
 
   halt() {

@@ -26,6 +26,8 @@ export function drawLive(app) {
         onchange: (e) => (e.target.checked ? app.overruled.add(question) : app.overruled.delete(question)),
       }), h("span", {}, `overrule ${question}`)))),
     !going && h("button", { class: "strong", disabled: !app.mayEdit || !app.motion, "data-key": "run", onclick: () => app.run() }, app.arms ? "Run on the arms" : "Run on simulated arms"),
+    !going && h("button", { class: "plain", disabled: !app.mayEdit || !app.motion, "data-key": "run-nudges", onclick: () => app.run(true) }, "Run, and wait at each pose for its mark"),
+    going && run.nudges && drawNudging(app, run),
     holding && h("button", {
       class: "hold", "data-key": "hold", onpointerdown: () => app.hold(true), onkeydown: (e) => e.key === " " && app.hold(true), onkeyup: () => app.hold(false),
     }, "Hold down to let it move"),
@@ -35,4 +37,14 @@ export function drawLive(app) {
     !run && h("p", { class: "small" }, app.arms ? `Connected: the board at ${app.arms}. Keep clear of the arms, and the switch that breaks the servo supply in reach.`
       : "Connected: simulated arms, whose true play nobody is told. For real arms: handfast open --arms PORT."),
   );
+}
+
+// At a pose: its TCP is moved onto its mark, or left where it is.
+function drawNudging(app, run) {
+  const key = (letter, words, style = "plain") => h("button", { class: style, "data-key": `nudge-${letter.trim() || "on"}`, onclick: () => app.ask("nudge", { letter }) }, words);
+  return h("div", { class: "nudging" },
+    run.said.slice(-3).map((line) => h("p", { class: "small" }, line)),
+    h("p", { class: "small" }, "Along the bench's own axes, as bench.toml has them; z goes up. Hold the button down while it moves."),
+    h("div", { class: "doings" }, ["x", "y", "z"].map((axis) => [key(axis.toUpperCase(), `${axis} back`), key(axis, `${axis} forth`)])),
+    h("div", { class: "doings" }, key("s", "Other steps"), key("\n", "On its mark", "strong"), key("n", "Leave this pose out"), key("e", "Leave out all others")));
 }
