@@ -118,7 +118,8 @@ def test_what_cannot_be_vetted(bench):
     board = ["--board", "python"]
     for words, says in (
         (["--channel", "12", "--mark", "A1", "--class", "standard-metal", *board], "channel 12"),
-        (["--channel", "3", "--class", "standard-metal", *board], "is no serial mark"),
+        (["--channel", "3", "--class", "standard-metal", *board], "which servo?"),
+        (["--channel", "3", "--mark", "A1", *board], "which class of servo?"),
         (["--channel", "3", "--mark", "../A1", "--class", "standard-metal", *board], "is no serial mark"),
         (["--channel", "3", "--mark", "A1", "--class", "metal", *board], 'no servo class "metal"'),
         (["--channel", "3", "--mark", "A1", "--class", "standard-metal"], "which board?"),

@@ -38,7 +38,13 @@ _COLUMNS = (
 def options(vet: ArgumentParser) -> None:
     """The options of `handfast vet`."""
     vet.add_argument("files", nargs="*", type=Path, metavar="FILE", help="sweeps of servos, CSV (docs/vetting.md)")
-    vet.add_argument("--class", dest="servo_class", default="", metavar="NAME", help="class of files that do not say")
+    vet.add_argument(
+        "--class",
+        dest="servo_class",
+        default="",
+        metavar="NAME",
+        help="class of files that do not say, or of the servo at --channel",
+    )
     vet.add_argument("--simulated", type=int, metavar="N", help="invent a batch of N servos and vet it")
     vet.add_argument("--seed", type=int, default=1, help="which invented batch")
     vet.add_argument("--sweeps", type=Path, metavar="DIR", help="with --simulated: keep the invented sweeps there")
@@ -123,7 +129,7 @@ def vet(given: Namespace) -> int:
 
 def _at_board(given: Namespace, desk: Desk) -> Path:
     """Put the servo on a channel through its sweep, with somebody at the keyboard; returns the file."""
-    from handfast.cli.board import RELAY, where
+    from handfast.cli.board import where
     from handfast.desk.board import Simulated
     from handfast.desk.vetting import vet_at_board
     from handfast.sessions.operator import Lines
@@ -137,7 +143,7 @@ def _at_board(given: Namespace, desk: Desk) -> Path:
         raise InputError("files and a board together", expected="one of them", next_step="take one out")
     port = where(given)
     say(CAUTION)
-    say(RELAY)
+    say("the relay goes on: the servo gets power but no pulses, and may twitch. Nothing else may be plugged in.")
     with Lines() as lines:
         typed: list[str] = []
 

@@ -156,10 +156,17 @@ def vet_at_board(
     from handfast.records.trace import joined, write_trace
     from handfast.sessions.vet_live import OnTheRig, vetting_limits
 
+    if not name or not mark:
+        raise InputError(
+            "which class of servo?" if not name else "which servo?", where="--class" if not name else "--mark",
+            available=[servo.name for servo in desk.bench.stock] if not name else [],
+            expected="the class that it is sold as" if not name else "its serial mark, such as A07",
+            next_step="add --class NAME" if not name else "write a mark on it, and add --mark MARK",
+        )  # fmt: skip
     servo = class_of(desk, name, "--class")
     if not 0 <= channel < 12:
         raise InputError(f"channel {channel}", where="--channel", expected="0 to 11", next_step="mend it")
-    if not mark or not all(letter.isalnum() or letter in "-_." for letter in mark) or mark.startswith("."):
+    if not all(letter.isalnum() or letter in "-_." for letter in mark) or mark.startswith("."):
         raise InputError(
             f'"{mark}" is no serial mark', where="--mark", expected="letters, digits, - _ and . such as A07",
             next_step="write a mark on the servo, and name it",
