@@ -10,7 +10,7 @@ help:
 	@echo "make test    all checks and tests in their short form"
 	@echo "make check   lint, format, types, rooms"
 	@echo "make speed   speed ratios beside their goals"
-	@echo "make truth   how right predictions are about arms never seen (SEED=n or SEED=first:last+1)"
+	@echo "make truth   how right predictions are about arms never seen (SEED=n or first:last+1; OTHER=1: of another make)"
 	@echo "make firmware  build the controller's program and its simulator; flash, RAM and worst stack"
 	@echo "make pictures  draw the pictures in docs/ anew"
 	@echo "make soak    the long forms of the tests"
@@ -66,7 +66,7 @@ speed: .venv/dev.stamp browser
 	$(BIN)/python benchmarks/speed.py
 
 truth: .venv/run.stamp
-	$(BIN)/python benchmarks/truth.py --seeds $(SEED)
+	$(BIN)/python benchmarks/truth.py --seeds $(SEED) $(if $(OTHER),--other-arms)
 
 FIRMWARE_PACKAGES := gcc-avr avr-libc libsimavr-dev libelf-dev build-essential
 

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "examples"))
 import seedling_hands
 
@@ -49,6 +50,7 @@ from handfast.standins.direct import DirectBoard
 from handfast.standins.servo_model import ServoArms
 from handfast.standins.truth import Truth, draw_truth
 from handfast.teaching.routine_from import routine_from
+from other_arms import take_the_place_of_the_stand_in
 
 WAYS = ("raw", "trimmed", "corrected", "calibrated")
 
@@ -421,7 +423,11 @@ def main() -> None:
     """Run the trials and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", default="1", help="one seed, or first:last+1")
-    given = parser.parse_args().seeds
+    parser.add_argument("--other-arms", action="store_true", help="arms of another make: see benchmarks/other_arms.py")
+    asked = parser.parse_args()
+    given = asked.seeds
+    if asked.other_arms:
+        take_the_place_of_the_stand_in()
     first, _, last = given.partition(":")
     try:
         seeds = range(int(first), int(last or int(first) + 1))
@@ -434,7 +440,8 @@ def main() -> None:
     done.append(tried(seeds[0]))
     _say(seeds[0], done[0])
     if len(seeds) > 1:
-        with ProcessPoolExecutor(os.cpu_count()) as pool:
+        other = take_the_place_of_the_stand_in if asked.other_arms else None
+        with ProcessPoolExecutor(os.cpu_count(), initializer=other) as pool:
             for seed, one in zip(seeds[1:], pool.map(tried, seeds[1:]), strict=True):
                 done.append(one)
                 _say(seed, one)
