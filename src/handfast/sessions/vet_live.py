@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 
 from handfast.bench.parts import Bench, Servo
-from handfast.board.host import HostBoard, Status
+from handfast.board.host import Denied, HostBoard, Status
 from handfast.board.limits import ChannelLimits
 from handfast.board.loading import eighths
 from handfast.errors import FaultError, InputError
@@ -31,6 +31,9 @@ FEELS, EVERY, PULSES, ALLOWED = 60, 12, 6, 1600
 
 QUICKEST = 8000
 """Slew limit, µs/8 per frame, as high as the wire has it: what a servo does at a jump is looked at."""
+
+AT_ONCE_US = 1000
+"""Time between an old pulse and a new one, µs, between two frames."""
 
 AVERAGED = 3
 """Readings that the board averages for each sample of feedback: of five, the lowest and the highest are left out."""
@@ -62,7 +65,7 @@ class OnTheRig:
         # Which of both currents is its own.
         self.arm = int(channel in [part.channel for part in (*right.joints, right.gripper)])
         self._attached = False
-        self._at = 0
+        self._pulse = 0
         self._statuses: list[tuple[int, float, float, float]] = []
         self._samples: list[tuple[int, float]] = []
         self._horns: list[tuple[int, float]] = []
@@ -138,7 +141,7 @@ class OnTheRig:
             if not self.board.wait(lambda since=since: bool(self._felt(since)), 6.0):  # type: ignore[misc]
                 raise FaultError("the board says nothing about the servo that it feels for")
             if self._felt(since)[-1]:
-                self._attached = True
+                self._attached, self._pulse = True, pulse
                 return
             self.board.sleep(0.3)
         raise InputError(
@@ -154,23 +157,30 @@ class OnTheRig:
     def _relax(self) -> None:
         if self._attached:
             self.board.ask("detach", mask=1 << self.channel)
-            self._attached = False
+            self._attached, self._pulse = False, 0
 
     def _hold(self, pulse: int, seconds: float) -> None:
-        """One pulse for so long, frame by frame, or none."""
-        pulses = [0] * 12
-        pulses[self.channel] = pulse
-        for _ in range(max(1, round(seconds * 1e6 / FRAME_US))):
+        """One pulse for so long, or none. A new pulse comes at once: between two frames, as fast as the slew limit."""
+        until = self.board.known().at + round(seconds * 1e6)
+        if pulse > 0 and pulse != self._pulse:
+            at = self.board.known().at + AHEAD_US + FRAME_US // 2
+            self._target(at, self._pulse or pulse)
+            self._target(at + AT_ONCE_US, pulse)
+            until += AHEAD_US
+        self._pulse = pulse
+        while self.board.known().at < until:
             if self.stops():
                 raise StoppedByOperator
-            if pulse > 0:
-                now = self.board.now_us()
-                self._at += FRAME_US
-                if not now + FRAME_US < self._at < now + 3 * AHEAD_US:
-                    self._at = now + AHEAD_US
-                self.board.target(self._at, tuple(pulses))
             self._take(self.board.next_status(QUIET))
+            refused = [what for what in self.board.refusals() if what[0] == "target"]
+            if refused:
+                raise Denied(*refused[0])
             self.board.check_live()
+
+    def _target(self, at: int, pulse: int) -> None:
+        pulses = [0] * 12
+        pulses[self.channel] = pulse
+        self.board.target(at, tuple(pulses))
 
     # -- what is kept ----------------------------------------------------------------------------------
 
