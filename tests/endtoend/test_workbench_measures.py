@@ -44,7 +44,7 @@ def test_rehearse_calibrate_and_score(browser, served, tmp_path):
     page.wait_for_function("window.handfast.fit")
     assert page.evaluate("window.handfast.fit.readings") == 0
     expect(page.locator(".measure")).to_contain_text("not yet")
-    expect(page.locator(".measure")).to_contain_text("handfast calibrate --sweep")
+    expect(page.locator(".measure")).to_contain_text("Sweep every joint")
     before = page.evaluate("[...window.handfast.picture.q]")
     page.get_by_role("button", name="Show the pose").first.click()
     assert page.evaluate("[...window.handfast.picture.q]") != before
