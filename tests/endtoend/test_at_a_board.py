@@ -28,7 +28,7 @@ from handfast.routine.file import read_routine
 from handfast.store.live_runs import events_of, recover
 from handfast.store.runs import list_runs, load_run
 from support import simulated
-from support.at_a_board import Played, Simulation, nodding_bench
+from support.at_a_board import Played, Simulation, hand, nodding_bench, upright
 from support.commands import handfast
 
 LED = {1: (20.0, -10.0, 30.0, 40.0, 5.0), 2: (-15.0, 20.0, 40.0, 20.0, 5.0)}
@@ -40,12 +40,6 @@ SOAK = bool(os.environ.get("HANDFAST_SOAK"))
 def bench(tmp_path):
     """The seedling bench with a short routine, and empty side channels."""
     return nodding_bench(tmp_path / "bench", NODS)
-
-
-def hand(bench, line):
-    """The scripted hand does something now."""
-    with (bench.root / "hand.txt").open("a") as file:
-        file.write(f"0 {line}\n")
 
 
 @pytest.mark.parametrize(
@@ -248,15 +242,6 @@ def test_killed_at_a_random_moment(bench, what):
             assert "1 steps, 1 taught poses" in out
         else:
             assert len(list_runs(bench.database)) == rounds
-
-
-def upright(bench):
-    """A hand brings limp arms, which sink past their travel, back to where they balance."""
-    for arm in ("left", "right"):
-        hand(bench, f"{arm} joints 500 0 0 0 0 0")
-    time.sleep(1.5)
-    for arm in ("left", "right"):
-        hand(bench, f"{arm} free")
 
 
 def rows(path: Path) -> float:

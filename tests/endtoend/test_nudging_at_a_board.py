@@ -24,7 +24,7 @@ from handfast.standins.servo_model import ServoArms
 from handfast.store.live_runs import events_of
 from handfast.store.runs import list_runs, load_run
 from support import seedling
-from support.at_a_board import Played, Simulation, start
+from support.at_a_board import Played, Simulation, hand, start, upright
 from support.commands import contents, handfast
 
 POSES = {1: (14, 45, 40, 20, 5), 2: (4, 52, 34, 30, 5)}
@@ -39,26 +39,11 @@ def bench(tmp_path):
     return folder
 
 
-def hand(bench, words):
-    """What a hand does at the stand-in, from now on."""
-    with (bench.root / "hand.txt").open("a") as file:
-        file.write(f"0 {words}\n")
-
-
 def place(bench):
     """Where the left TCP is now, mm, by the stand-in's side channel for tests."""
     time.sleep(0.1)
     line = (bench.root / "truth.txt").read_text().rsplit("\n", 2)[-2]
     return np.array([float(v) for v in line.split()[1:4]])
-
-
-def upright(bench):
-    """A hand brings limp arms to where they balance."""
-    for arm in ("left", "right"):
-        hand(bench, f"{arm} joints 500 0 0 0 0 0")
-    time.sleep(1.5)
-    for arm in ("left", "right"):
-        hand(bench, f"{arm} free")
 
 
 def taught(bench, simulation):

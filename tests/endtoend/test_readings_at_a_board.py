@@ -12,7 +12,7 @@ from handfast.bench.lines import angle_of
 from handfast.bench.new import new_bench
 from handfast.records.readings import read_readings
 from handfast.standins.truth import draw_truth
-from support.at_a_board import Played, Simulation, start
+from support.at_a_board import Played, Simulation, hand, start
 from support.commands import handfast
 
 SEED = 2
@@ -24,12 +24,6 @@ def bench(tmp_path):
     folder = new_bench(tmp_path / "bench")
     (folder.root / "hand.txt").write_text("")
     return folder
-
-
-def hand(bench, words):
-    """What a hand does at the stand-in, from now on."""
-    with (bench.root / "hand.txt").open("a") as file:
-        file.write(f"0 {words}\n")
 
 
 def led(bench, arm, *angles):
@@ -100,8 +94,8 @@ def test_readings_of_limp_arms(bench):
     i = design.joint_names.index("left elbow")
     lead = truth.unseen_play[i] / 2 + truth.compliance[i] * truth.gear_friction[i]
     shown = [float(angle_of(design.joints[i], np.array(g.counts[design.joints[i].channel]))) for g in (up, down)]
-    tremor = np.radians(0.15)  # this hand has none; noise and the counts' steps
-    assert shown[1] - shown[0] == pytest.approx(2 * lead, abs=tremor)
+    # This hand does not tremble: what is left is noise, and the steps of counts.
+    assert shown[1] - shown[0] == pytest.approx(2 * lead, abs=np.radians(0.15))
     assert readings.pulls[0].force == 2.1
 
 

@@ -31,6 +31,21 @@ def nodding_bench(folder, nods):
     return found
 
 
+def hand(bench, words):
+    """What a hand does at the stand-in of a bench, from now on."""
+    with (bench.root / "hand.txt").open("a") as file:
+        file.write(f"0 {words}\n")
+
+
+def upright(bench):
+    """A hand brings limp arms, which sink past their travel, back to where they balance, and lets go."""
+    for arm in ("left", "right"):
+        hand(bench, f"{arm} joints 500 0 0 0 0 0")
+    time.sleep(1.5)
+    for arm in ("left", "right"):
+        hand(bench, f"{arm} free")
+
+
 class Simulation:
     """`handfast board simulate`; a context manager."""
 

@@ -78,11 +78,11 @@ def calibrate(given: Namespace) -> int:
         path = measuring.take_simulated(desk, given.simulated, lambda text: print(text, file=sys.stderr))
         print(f"{path}: readings taken at a stand-in")
         given.readings = given.readings or [path]
-    told_board = any(told is not None for told in (given.port, given.board, given.stand_in))
+    told_board = any(told is not None for told in (given.port, given.board, given.stand_in, given.hand))
     if (given.joint and not given.sweep) or (told_board and not given.sweep and not given.read):
         raise InputError(
             "a board, and nothing to do at it",
-            where="calibrate --port, --board, --stand-in, --joint",
+            where="calibrate --port, --board, --stand-in, --hand, --joint",
             expected="--sweep or --read with it",
             next_step="handfast calibrate --sweep --port PORT sweeps the joints of powered arms; --read takes what you "
             "read at limp ones",
@@ -90,7 +90,7 @@ def calibrate(given: Namespace) -> int:
     if given.read:
         read = _read(given, desk)
         print(f"{read}: taken" if read else "no reading was taken", file=sys.stderr if given.json else sys.stdout)
-        if read is None:
+        if read is None and not given.sweep:
             return 0
     if given.sweep:
         path = _sweep(given, desk)

@@ -86,7 +86,7 @@ def vet(given: Namespace) -> int:
         done = vetting.vet_simulated(desk, given.simulated, given.seed, name, given.sweeps, progress)
     elif given.channel is not None:
         done = vetting.vet_files(desk, [_at_board(given, desk)], "")
-    elif given.port or given.board or given.mark:
+    elif given.port or given.board or given.mark or given.stand_in:
         raise InputError(
             "which channel?", where="--channel", expected="--channel N: where the servo is plugged in",
             next_step="add --channel N, --mark MARK and --class NAME",

@@ -16,7 +16,7 @@ from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
 from handfast.landing.flank import holding_torques, rest_error, taught_offsets
 from handfast.landing.predict import Poses, played_offsets
-from handfast.mechanics.kinematics import places
+from handfast.mechanics.kinematics import least_turns, places
 from handfast.mechanics.model import Model
 from handfast.motion.drawing import with_drawings, without_drawings
 from handfast.motion.plan import Laws, Motion, plan
@@ -86,9 +86,7 @@ def _nudged(model: Model, routine: Routine, motion: Motion, target: Array) -> Ar
         if said is None or said.nudge is None or arrival.row is not None:
             continue
         columns = model.bench.columns(arrival.side)
-        rows = J[n, columns, 3:]
-        # Damped, so that a stretched arm is not asked for a large turn.
-        turn[n, columns] = rows @ np.linalg.solve(rows.T @ rows + 1e-5 * np.eye(3), np.array(said.nudge))
+        turn[n, columns] = least_turns(J[n, columns, 3:], np.array(said.nudge))
     return turn
 
 

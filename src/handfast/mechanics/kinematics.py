@@ -47,6 +47,16 @@ def tool_poses(chain: Chain, q: Array) -> Array:
     return places(chain, q).X_WT
 
 
+DAMPED = 1e-5
+"""Square of a lever, m², below which a joint is spared: a stretched arm is not asked for large turns."""
+
+
+def least_turns(J: Array, way: Array) -> Array:
+    """Least joint turns (k,) rad that move a point by `way` (3,) m; J (k, 3): its Jacobian. Damped least squares."""
+    turns: Array = J @ np.linalg.solve(J.T @ J + DAMPED * np.eye(3), way)
+    return turns
+
+
 def manipulability(J: Array) -> Array:
     """How freely a tip can move, (...): the product of the singular values of `J` (..., joints, coordinates).
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.errors import InputError
+from handfast.fitting.advice import GAUGE_ERROR, LIGHT_SHARE, PULL_SHARE, SAG_ERROR, SCALE, TOUCH_ERROR
+from handfast.units import DEGREE
 
 KINDS = {
     "touch": ("touch ARM X Y Z", "a limp TCP in a dimple at X Y Z mm"),
@@ -20,12 +22,12 @@ KINDS = {
 }
 """What each kind looks like, and what it is."""
 
-GOOD_TO = {"touch": 0.4, "meet": 0.5, "bar": 0.5, "gauge": 0.2, "level": 0.3, "sag": 0.3, "push": 0.3}
-"""One standard deviation of a reading where nobody says better, mm or degrees (common practice, no source)."""
-
-PULL_SHARE, LOOSE_SHARE, SCALE = 0.08, 0.15, 0.03
-"""The same of a pull and of a light one, as a share of it, and at least what a scale shows, N (common practice, no
-source)."""
+GOOD_TO = {
+    "touch": 1e3 * TOUCH_ERROR, "meet": 0.5, "bar": 0.5, "gauge": GAUGE_ERROR / DEGREE, "level": 0.3,
+    "sag": 1e3 * SAG_ERROR, "push": 0.3,
+}  # fmt: skip
+"""One standard deviation of a reading where nobody says better, mm or degrees: what the advice goes by, and beside that
+common practice, no source."""
 
 _NUMBERS = {"touch": 3, "meet": 0, "bar": 1, "gauge": 1, "level": 1, "pull": 2, "loose": 2, "sag": 1, "push": 3}
 
@@ -90,7 +92,7 @@ def asked_for(line: str, bench: Bench) -> Asked:
     if error is None:
         error = GOOD_TO.get(kind, 0.0)
         if kind in ("pull", "loose"):
-            share = PULL_SHARE if kind == "pull" else LOOSE_SHARE
+            share = PULL_SHARE if kind == "pull" else LIGHT_SHARE
             error = (share**2 * numbers[0] ** 2 + SCALE**2) ** 0.5
     return Asked(kind, of, numbers, error)
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
-from handfast.mechanics.kinematics import places
+from handfast.mechanics.kinematics import least_turns, places
 from handfast.mechanics.model import Model
 from handfast.motion.as_played import LOOSEN, SETTLE, STOP_SHORT, setting_out
 from handfast.motion.laid_down import DT, Arrival, Motion
@@ -47,9 +47,8 @@ MOST_TRIM = 12.0 * DEGREE
 TOGETHER = ("carry", "pass")
 """Steps at which both arms hold one thing: to move one of them would strain it."""
 
-DAMPED = 1e-5
-"""Square of a lever, m², below which a joint is spared when a TCP is moved: a stretched arm is not asked for large
-turns."""
+CRAWL = 7.5 * DEGREE
+"""Speed of a joint while a TCP is nudged, rad/s: some 30 mm/s at the TCP, somebody stands beside it."""
 
 FADE = 0.2
 """Time in which the trim of a stroke's first pose fades while its own commands take over, s."""
@@ -361,16 +360,13 @@ class _Player:
             part = np.zeros(len(target), dtype=bool)
             part[columns] = True
             while (off := self.nudging.way(arrival)) is not None:
-                rows = places(self.model.chain, read.mean).J[0, columns, 3:]
-                turn = rows @ np.linalg.solve(rows.T @ rows + DAMPED * np.eye(3), off)
-                before = goal[columns]
-                goal[columns] = np.clip(before + turn, *self.wire.travel[columns].T)
+                turn = least_turns(places(self.model.chain, read.mean).J[0, columns, 3:], off)
+                before = goal.copy()
+                goal[columns] = np.clip(goal[columns] + turn, *self.wire.travel[columns].T)
                 own = np.where(part, way, 0.0)
-                command = command.copy()
-                command[columns] += goal[columns] - before
+                command = command + (goal - before) - STOP_SHORT * own
+                self._slowly(command, sample)
                 if np.any(own):
-                    command = command - STOP_SHORT * own
-                    self._slowly(command, sample)
                     command = self._creep(command, goal, own, part, sample)
                 read = _Read(goal)
                 command, _ = self._trimmed(command, goal, own, part, sample, read)
@@ -380,9 +376,9 @@ class _Player:
         return command, read
 
     def _slowly(self, command: Array, sample: int) -> None:
-        """Go to a command nearby and come to rest there."""
+        """Go to a command nearby at a crawl, and come to rest there."""
         begin = self.wire.command.copy()
-        count = max(1, round(0.5 / self.frame_time))
+        count = max(1, round(1.5 * float(np.abs(command - begin).max()) / CRAWL / self.frame_time))
         for n in range(1, count + 1):
             r = n / count
             self.send(begin + (3 * r**2 - 2 * r**3) * (command - begin), sample)

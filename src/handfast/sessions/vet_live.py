@@ -90,18 +90,20 @@ class OnTheRig:
     def _play(self, part: Part, servo: str, mark: str) -> None:
         ends = np.append(part.t[1:], part.duration)
         self._begin()
-        for k, end in enumerate(ends):
-            self._change(float(part.load[k]), int(part.push[k]), servo, mark)
-            pulse = float(part.pulse[k])
-            if pulse > 0.0 and not self._attached:
-                self._feel(eighths(pulse))
-                self._begin()
-            elif pulse <= 0.0:
-                self._relax()
-            self._hold(eighths(pulse), float(end - part.t[k]))
-            if part.protractor[k]:
-                self._read()
-        self._cut(servo, mark)
+        try:
+            for k, end in enumerate(ends):
+                self._change(float(part.load[k]), int(part.push[k]), servo, mark)
+                pulse = float(part.pulse[k])
+                if pulse > 0.0 and not self._attached:
+                    self._feel(eighths(pulse))
+                    self._begin()
+                elif pulse <= 0.0:
+                    self._relax()
+                self._hold(eighths(pulse), float(end - part.t[k]))
+                if part.protractor[k]:
+                    self._read()
+        finally:
+            self._cut(servo, mark)
 
     def _change(self, load: float, push: int, servo: str, mark: str) -> None:
         """A hand changes what is on the horn: what came before is closed, and begun anew afterwards."""

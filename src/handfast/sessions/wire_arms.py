@@ -103,11 +103,11 @@ class WireArms:
         slew = np.array([self._limits[n].slew if n in self._limits else 8000 for n in range(12)])
         steepest = float(np.max(np.abs(change) / slew))
         while True:
-            if not change.any() and not self._operator.may_move():
+            allowed = self._operator.may_move()
+            self.waiting = not allowed and bool(change.any())
+            if not allowed and not change.any():
                 # What stands needs no permission to go on standing.
                 return self._seen(self._next())
-            allowed = self._operator.may_move()
-            self.waiting = not allowed
             goal = self.pace if allowed else 0.0
             self._rate = min(max(goal, self._rate - RATE_STEP), self._rate + RATE_STEP)
             if allowed:

@@ -8,6 +8,7 @@ import { drawMeasure } from "./measure.js";
 import { Picture } from "./picture.js";
 import { drawSheet, drawStep } from "./sheet.js";
 import { drawRehearsal } from "./task.js";
+import { drawTop } from "./top.js";
 import { Sounder, drawTaughtSheet, drawTeaching, lampWords } from "./teach.js";
 import { units } from "./units.js";
 import { Wire } from "./wire.js";
@@ -514,38 +515,13 @@ class App {
       return;
     }
     const parts = {
-      top: () => this.drawTop(),
+      top: () => drawTop(this),
       left: () => this.drawLeft(),
       bar: () => this.drawBar(),
       right: () => [drawLive(this), drawTeaching(this), !this.teaching?.going && [drawRehearsal(this), this.routine && drawAnswers(this)]],
     };
     for (const [name, make] of Object.entries(parts)) keepingFocus(this.slots[name], () => put(this.slots[name], make()));
     if (this.picture) this.showTime(this.picture.time);
-  }
-
-  drawTop() {
-    const { undo, redo, trouble, folder } = this.state;
-    const watching = this.holder !== this.you;
-    return [
-      h("header", { class: "top" },
-        h("h1", {}, this.bench.name, this.bench.invented ? h("small", {}, " invented figures") : null),
-        h("label", { for: "routine" }, h("span", {}, "Routine"), h("select", {
-          id: "routine", "data-key": "routine", onchange: (e) => this.choose(e.target.value),
-        }, this.bench.routines.map((name) => h("option", { value: name, selected: name === this.chosen }, name)))),
-        h("button", { class: "plain", disabled: !this.mayEdit || !undo, onclick: () => this.ask("undo"), "data-key": "undo", title: undo || "" }, "Undo"),
-        h("button", { class: "plain", disabled: !this.mayEdit || !redo, onclick: () => this.ask("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
-        h("button", { class: "plain", disabled: !this.mayEdit || !this.routine, onclick: () => this.edit({ edit: "correct" }), "data-key": "correct" }, "Correct the landing"),
-        h("button", { class: "plain", "aria-pressed": String(this.measuring), onclick: () => this.measure(!this.measuring), "data-key": "measuring" }, this.measuring ? "Back to the routine" : "Measure the bench"),
-        h("button", { class: "plain", onclick: () => {
-          units.other = !units.other;
-          this.draw();
-        }, "data-key": "units" }, units.other ? "Show mm, kg·cm" : "Show inches, N·m"),
-        h("button", { class: "plain", onclick: () => this.open("close", {}), "data-key": "close" }, "Other bench"),
-        h("span", { class: "small folder" }, folder)),
-      watching && h("p", { class: "band" }, this.holder ? "Another window holds the controls; this one watches." : "Nobody holds the controls.",
-        h("button", { class: "plain", onclick: () => this.ask("controls"), "data-key": "controls" }, "Take the controls")),
-      trouble && h("p", { class: "band is-bad" }, trouble, " What you see is the last state that could be read."),
-    ];
   }
 
   drawLeft() {
