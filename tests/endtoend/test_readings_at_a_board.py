@@ -99,6 +99,53 @@ def test_readings_of_limp_arms(bench):
     assert readings.pulls[0].force == 2.1
 
 
+def test_a_link_rocked_onto_a_stop_that_stays(bench):
+    """From one side and the other, as one reading of two gauges at one stop; the same side twice, and another place
+    than the stop, are not taken."""
+    design = read_bench(bench)
+    with Simulation(bench.root, "--seed", SEED, "--hand", "hand.txt") as simulation:
+        session = Session(bench, simulation)
+        led(bench, "left", 0, 20, 20, 20, 0)
+        time.sleep(1.5)
+        session.say("rock left elbow 45", "onto the stop")
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("now onto it from the other side")
+        session.played.lines.clear()
+        led(bench, "left", "-", "-", 25, "-", "-")
+        time.sleep(0.6)
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("came from the same side as before")
+        session.played.lines.clear()
+        led(bench, "left", "-", "-", 80, "-", "-")
+        time.sleep(0.6)
+        led(bench, "left", "-", "-", 65, "-", "-")
+        session.wait("degrees from the stop")
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("reading 1 kept: rock left elbow 45")
+        session.say("undo", "0 are kept")
+        session.played.type("q\n")
+        status, _ = session.played.end()
+        assert status == 0
+        assert not list((bench.root / "readings").glob("*.toml"))
+        session = Session(bench, simulation)
+        session.say("rock left elbow 45 good to 0.05", "onto the stop")
+        led(bench, "left", "-", "-", 60, "-", "-")
+        time.sleep(0.6)
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("now onto it from the other side")
+        led(bench, "left", "-", "-", 30, "-", "-")
+        time.sleep(0.6)
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("reading 1 kept")
+        session.played.type("q\n")
+        assert session.played.end()[0] == 0
+    (path,) = (bench.root / "readings").glob("*.toml")
+    down, up = read_readings(path, design).gauges
+    assert (down.way, up.way) == ("-", "+")
+    assert down.stop == up.stop != ""
+    assert down.again == pytest.approx(np.radians(0.05))  # never worse than the stop itself
+
+
 def test_a_weight_on_a_powered_arm(bench):
     """It gets power where it is held, stands, and gives way under the weight; limp readings wait for it to be limp."""
     with Simulation(bench.root, "--seed", SEED, "--hand", "hand.txt", "--truth", "truth.txt") as simulation:

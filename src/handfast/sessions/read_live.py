@@ -7,6 +7,7 @@ it stands, and nothing moves it.
 
 from __future__ import annotations
 
+import datetime
 from collections import deque
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
@@ -14,9 +15,11 @@ from functools import partial
 
 import numpy as np
 
+from handfast.bench.lines import angle_of
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.board.host import Denied, HostBoard
 from handfast.errors import InputError
+from handfast.fitting.advice import GAUGE_AGAIN
 from handfast.geometry.rigid import Array
 from handfast.records.readings import Bar, Gauge, Level, Meet, Pull, Push, Readings, Sag, Touch
 from handfast.records.recording import Recording
@@ -34,6 +37,9 @@ BACK = 30.0
 
 HELD = 0.5
 """So long a powered arm stands after Enter before its counts are averaged, s."""
+
+MOST_APART = 6.0 * DEGREE
+"""Feedback of one stop from both sides differs by a link's play and windup: more than this is another place."""
 
 HELP = "\n".join(
     [
@@ -181,7 +187,7 @@ class TakingReadings:
             return
         self._asked, self._entered = asked, None
         kinds: dict[str, Callable[[Asked], Taking]] = {
-            "pull": self._pull, "loose": self._pull, "sag": self._sag, "push": self._push,
+            "pull": self._pull, "loose": self._pull, "sag": self._sag, "push": self._push, "rock": self._rock,
         }  # fmt: skip
         self._taking = kinds.get(asked.kind, self._limp_reading)(asked)
         self._go_on(partial(next, self._taking))
@@ -303,14 +309,47 @@ class TakingReadings:
         if asked.kind == "level":
             ways = seen.arrived(self.bench.columns(asked.side))
             return Readings(levels=(Level(joint=asked.of, tilt=angle, error=error, arrived=ways, **common),))  # type: ignore[arg-type]
-        way = seen.ways[self.bench.joint_names.index(asked.of)]
+        gauge = Gauge(joint=asked.of, angle=angle, error=error, way=self._onto(asked.of, seen), **common)  # type: ignore[arg-type]
+        return Readings(gauges=(gauge,))
+
+    def _onto(self, joint: str, seen: Seen) -> str:
+        """The way in which a link came onto its stop, + or -."""
+        way = seen.ways[self.bench.joint_names.index(joint)]
         if way == 0:
             raise InputError(
-                f"it cannot be told which way {asked.of} came onto the stop", expected="a clear last motion",
+                f"it cannot be told which way {joint} came onto the stop", expected="a clear last motion",
                 next_step="lead it away by 5 degrees or more, back onto the stop, and type it again",
             )  # fmt: skip
-        gauge = Gauge(joint=asked.of, angle=angle, error=error, way="+" if way > 0 else "-", **common)  # type: ignore[arg-type]
-        return Readings(gauges=(gauge,))
+        return "+" if way > 0 else "-"
+
+    def _rock(self, asked: Asked) -> Taking:
+        """Onto a stop that stays from both sides: its own error is the same both times."""
+        angle, error = asked.numbers[0] * DEGREE, asked.error * DEGREE
+        joint = self.bench.joints[self.bench.joint_names.index(asked.of)]
+        name = datetime.datetime.now().isoformat(timespec="seconds")
+        found: list[Gauge] = []
+        says = f"now its link onto the stop, from 5 degrees away or more, held still (there already: {self.enter})"
+        while len(found) < 2:
+            seen = yield Wants("still", says, (asked.side,))
+            assert isinstance(seen, Seen)
+            way = self._onto(asked.of, seen)
+            if found:
+                both = angle_of(joint, np.array([seen.counts[joint.channel], found[0].counts[joint.channel]]))
+                apart = abs(float(both[0] - both[1]))
+                if way == found[0].way:
+                    says = "it came from the same side as before: lead it onto the stop from the other side"
+                    continue
+                if apart > MOST_APART:
+                    says = f"that is {apart / DEGREE:.0f} degrees from the stop: lead it onto the stop"
+                    continue
+            found.append(
+                Gauge(
+                    joint=asked.of, angle=angle, error=error, way=way, stop=name, again=min(GAUGE_AGAIN, error),
+                    counts=seen.counts, supply=seen.supply,
+                )
+            )  # fmt: skip
+            says = f"now onto it from the other side, the stop staying where it is ({self.enter})"
+        return Readings(gauges=tuple(found))
 
     def _pull(self, asked: Asked) -> Taking:
         yield from ()
