@@ -60,6 +60,9 @@ def test_readings_of_limp_arms(bench):
             led(bench, arm, 0, 20, 20, 20, 0)
         time.sleep(2.0)
         session.say("gauge left elbow 45", "onto the stop")
+        # A rest on the way is no reading.
+        led(bench, "left", "-", "-", -10, "-", "-")
+        session.wait("not read: that is 5[0-9] degrees from there")
         led(bench, "left", "-", "-", 45, "-", "-")
         session.wait("reading 1 kept: gauge left elbow 45")
         # Led beyond the stop and back onto it before it is said: Enter takes it where it is.
@@ -76,6 +79,8 @@ def test_readings_of_limp_arms(bench):
         session.wait("reading 4 kept: meet")
         session.say("undo", "3 are kept")
         session.say("touch left 100 0 5", "in the dimple")
+        led(bench, "left", 0, 20, 20, 20, 0)
+        session.wait("not read: that is .* mm from there")
         session.say("no", "left out")
         assert "nearest: left elbow" in session.say("gauge left elbo 3", "available: left elbow")
         session.say("next", "what helps most")

@@ -10,17 +10,19 @@ from __future__ import annotations
 import datetime
 from collections import deque
 from collections.abc import Callable, Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
-from handfast.bench.lines import angle_of
+from handfast.bench.lines import angle_of, joint_angles
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.board.host import Denied, HostBoard
 from handfast.errors import InputError
 from handfast.fitting.advice import GAUGE_AGAIN
 from handfast.geometry.rigid import Array
+from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.model import model_of
 from handfast.records.readings import Bar, Gauge, Level, Meet, Pull, Push, Readings, Sag, Touch
 from handfast.records.recording import Recording
 from handfast.sessions.reading_words import KINDS, Asked, asked_for
@@ -38,6 +40,10 @@ BACK = 30.0
 HELD = 0.5
 """So long a powered arm stands after Enter before its counts are averaged, s."""
 
+FAR, FAR_ANGLE = 80e-3, 20.0 * DEGREE
+"""An arm is elsewhere, not where a reading was asked for, if it is farther off than this by the bench's figures: a
+bench that nobody measured may be off by centimetres and several degrees (our choice)."""
+
 MOST_APART = 6.0 * DEGREE
 """Feedback of one stop from both sides differs by a link's play and windup: more than this is another place."""
 
@@ -54,11 +60,13 @@ HELP = "\n".join(
 
 @dataclass(frozen=True)
 class Seen:
-    """Feedback of every channel, averaged at rest; servo supply, V; way (K,) in which each joint moved last."""
+    """Feedback of every channel, averaged at rest; servo supply, V; way (K,) in which each joint moved last; whether
+    the maker said that it is there."""
 
     counts: tuple[float, ...]
     supply: float
     ways: tuple[int, ...]
+    said: bool = False
 
     def arrived(self, part: slice) -> str:
         """The ways of some joints, as a readings file has them."""
@@ -93,6 +101,7 @@ class TakingReadings:
         """enter: what is pressed where something is done, in words."""
         self.enter = enter
         self.bench, self.board, self.say, self.keep, self.advise = bench, board, say, keep, advise
+        self.chain = model_of(bench).chain
         self.still = LiveStillness(bench)
         self.scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
         self.taken = 0
@@ -210,7 +219,7 @@ class TakingReadings:
             self._entered = self._now
         elif self._wants.what == "still":
             if all(self.still.still(side) for side in self._wants.sides):
-                self._send(self._seen())
+                self._send(replace(self._seen(), said=True))
             else:
                 self._cue(2)
                 self.say("  not read: hold it still for a second")
@@ -292,8 +301,14 @@ class TakingReadings:
             "gauge": "its link onto the stop, from 5 degrees away or more", "level": "its link to where the level lies",
         }[asked.kind]  # fmt: skip
         arms = "both arms" if len(asked.sides) == 2 else f"the {asked.side} arm"
-        seen = yield Wants("still", f"now {where}, and hold {arms} still (there already: {self.enter})", asked.sides)
-        assert isinstance(seen, Seen)
+        says = f"now {where}, and hold {arms} still (there already: {self.enter})"
+        while True:
+            seen = yield Wants("still", says, asked.sides)
+            assert isinstance(seen, Seen)
+            # A rest on the way is no reading, unless the maker says so.
+            if seen.said or not (elsewhere := self._elsewhere(asked, seen)):
+                break
+            says = f"not read: {elsewhere} by the bench's figures; go on (there all the same: {self.enter})"
         error, every = asked.error, slice(None)
         common = {"counts": seen.counts, "supply": seen.supply}
         if asked.kind == "touch":
@@ -311,6 +326,22 @@ class TakingReadings:
             return Readings(levels=(Level(joint=asked.of, tilt=angle, error=error, arrived=ways, **common),))  # type: ignore[arg-type]
         gauge = Gauge(joint=asked.of, angle=angle, error=error, way=self._onto(asked.of, seen), **common)  # type: ignore[arg-type]
         return Readings(gauges=(gauge,))
+
+    def _elsewhere(self, asked: Asked, seen: Seen) -> str:
+        """How far from what was asked for the arms are, in words; nothing, where they may well be there."""
+        q = joint_angles(self.bench, np.array(seen.counts)[None])[0]
+        if asked.kind == "gauge":
+            off = abs(float(q[self.bench.joint_names.index(asked.of)]) - asked.numbers[0] * DEGREE)
+            return f"that is {off / DEGREE:.0f} degrees from there" if off > FAR_ANGLE else ""
+        tips = tool_poses(self.chain, q)[0, :, :3, 3]
+        if asked.kind == "touch":
+            far = float(np.linalg.norm(tips[SIDES.index(asked.side)] - 1e-3 * np.array(asked.numbers)))
+        elif asked.kind in ("meet", "bar"):
+            length = 1e-3 * asked.numbers[0] if asked.kind == "bar" else 0.0
+            far = abs(float(np.linalg.norm(tips[0] - tips[1])) - length)
+        else:
+            return ""
+        return f"that is {1e3 * far:.0f} mm from there" if far > FAR else ""
 
     def _onto(self, joint: str, seen: Seen) -> str:
         """The way in which a link came onto its stop, + or -."""
