@@ -166,6 +166,7 @@ class Follow:
     joint: str = text("joint", ..., "which joint")
     share: float = number("follows_pct", ..., 0, 100, "change of the counts, of the change of the voltage")
     error: float = number("error_pct", ..., 0.1, 100, "one standard deviation of that")
+    leads: float = number("leads_pct", 100, 0, 300, "resistance of the leads as it showed, of what the bench says")
 
 
 @dataclass(frozen=True, kw_only=True)

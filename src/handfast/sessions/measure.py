@@ -176,19 +176,17 @@ class MakerAtStandIn:
 
     def rock(self, joint: int, angle: float) -> list[Gauge]:
         """Lead one link onto a stop of known angle in both ways, the stop staying where it is."""
-        share = np.sqrt(self.errors.gauge**2 - self.errors.gauge_again**2)
-        stands = angle + self.rng.normal(0.0, share)
-        return [self.gauge(joint, angle, way, stands) for way in (1, -1)]
+        again = self.errors.gauge_again / np.sqrt(2.0)
+        middle = angle + self.rng.normal(0.0, np.sqrt(self.errors.gauge**2 - again**2))
+        apart = self.rng.normal(0.0, again)
+        return [self.gauge(joint, angle, way, middle + way * apart) for way in (1, -1)]
 
     def gauge(self, joint: int, angle: float, way: int, stands: float | None = None) -> Gauge:
-        """Lead one link, in one way, onto a stop of known angle. stands: where that stop, which stays, really is."""
+        """Lead one link, in one way, onto a stop of known angle. stands: where a stop that stays really is, for it."""
         goal = self.arms.link_angles()
         goal[joint] = angle - way * 8.0 * DEGREE
         self.hands.lead_joints(goal, 1.0)
-        if stands is None:
-            goal[joint] = angle + self.rng.normal(0.0, self.errors.gauge)
-        else:
-            goal[joint] = stands + self.rng.normal(0.0, self.errors.gauge_again)
+        goal[joint] = angle + self.rng.normal(0.0, self.errors.gauge) if stands is None else stands
         self.hands.lead_joints(goal, 0.8)
         counts = self._counts()
         return Gauge(

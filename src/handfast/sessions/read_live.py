@@ -25,6 +25,7 @@ from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import model_of
 from handfast.records.readings import Bar, Gauge, Level, Meet, Pull, Push, Readings, Sag, Touch
 from handfast.records.recording import Recording
+from handfast.sessions.feedback import at_plugs
 from handfast.sessions.reading_words import KINDS, Asked, asked_for
 from handfast.sessions.wire_arms import channel_name
 from handfast.teaching.live import LiveStillness
@@ -97,9 +98,10 @@ class TakingReadings:
         keep: Callable[[Readings | None], None],
         advise: Callable[[], list[str]],
         enter: str = "Enter",
+        leads: float = 1.0,
     ):
-        """enter: what is pressed where something is done, in words."""
-        self.enter = enter
+        """enter: what is pressed where something is done, in words; leads: see `at_plugs`."""
+        self.enter, self.leads = enter, leads
         self.bench, self.board, self.say, self.keep, self.advise = bench, board, say, keep, advise
         self.chain = model_of(bench).chain
         self.still = LiveStillness(bench)
@@ -251,8 +253,12 @@ class TakingReadings:
         ways = np.zeros(len(self.bench.joints), dtype=int)
         for side in SIDES:
             ways[self.bench.columns(side)] = np.sign(pose_at(record, self.bench, side, q, float(t[-1])).arrived)
-        frames = [f.supply_mV for f in list(self.board.frames) if f.at / 1e6 > t[-1] - MEAN]
-        supply = float(np.mean(frames or [self.board.known().supply_mV])) / 1e3
+        frames = [f for f in list(self.board.frames) if f.at / 1e6 > t[-1] - MEAN] or [self.board.known()]
+        sensed = 1e-3 * float(np.mean([f.supply_mV for f in frames]))
+        current = 1e-3 * np.mean([f.current_mA[:2] for f in frames], axis=0)
+        # At the plug of the arm that is read: while powered arms draw current, the other one's has another voltage.
+        side = "left" if self._asked is None else self._asked.side
+        supply = float(at_plugs(self.bench, sensed, current, self.leads)[SIDES.index(side)])
         return Seen(tuple(round(float(c), 3) for c in mean), round(supply, 3), tuple(int(w) for w in ways))
 
     def _send(self, value: Seen | float) -> None:
