@@ -63,7 +63,7 @@ def test_positions_are_those_of_links_at_rest(tmp_path):
     model = calibration.unknowns.model_at(calibration.x)
     rest = resting_offsets(model, POSES, MOVED.astype(float), loads, np.zeros((2, 2, 3)))
     expected = places(model.chain, POSES + rest.mean).X_WT[:, :, :3, 3]
-    assert np.array([one.position for one in found]) == pytest.approx(expected, abs=2e-4)
+    assert np.array([one.position for one in found]) == pytest.approx(expected, abs=5e-4)
     assert [one.name for one in found] == ["a", "b"]
     plain = whereabouts_plain(found)["poses"][1]["left"]
     assert plain["within_95_percent_mm"] == pytest.approx(1960.0 * found[1].sigma[0], abs=0.01)
