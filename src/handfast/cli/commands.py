@@ -39,11 +39,18 @@ def _print_json(value: object) -> None:
 
 def new(given: Namespace) -> int:
     """`handfast new`."""
+    import textwrap
+
+    from handfast.bench.folder import read_bench
     from handfast.bench.new import new_bench
+    from handfast.board.wiring import beyond_a_board
+    from handfast.cli.tables import width
 
     folder = new_bench(given.dir, given.left, given.right, given.side_by_side)
     names = [path.stem for path in folder.routine_files()]
     print(f"{folder.root}: a bench with {len(names)} routines" + (f" ({', '.join(names)})" if names else ""))
+    for line in textwrap.wrap(beyond_a_board(read_bench(folder)), width(), initial_indent="note: "):
+        print(line)
     if names:
         print(f"next: handfast check --bench {folder.root}")
     else:
