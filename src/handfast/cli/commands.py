@@ -135,9 +135,9 @@ def _read(given: Namespace, desk: work.Desk) -> Path | None:
         print(text, file=sys.stderr, flush=True)
 
     port = where(given)
-    say(before_motion(desk.bench))
-    say(RELAY + " Limp arms sink when they are let go.")
     with opened(desk, port, Simulated(given.stand_in, given.seed, given.hand)) as found, Lines() as lines:
+        say(before_motion(desk.bench))
+        say(RELAY + " Limp arms sink when they are let go.")
         say(HELP)
         path = read_at_board(desk, found, lines.typed, lines.ends, say)
     say("the servo power is off; arms may sink")
@@ -156,15 +156,15 @@ def _sweep(given: Namespace, desk: work.Desk) -> Path:
         print(text, file=sys.stderr, flush=True)
 
     port, joints = where(given), joints_named(desk, given.joint)
-    say(before_motion(desk.bench, SPEED_WITH_PEOPLE))
     minutes = 2 + round(0.8 * len(joints))
     many = "one joint goes as far as it can" if len(joints) == 1 else f"{len(joints)} joints go as far as they can"
-    say(f"the arms go up and stir; then {many}, with room to spare: some {minutes} minutes in all")
-    say(RELAY)
     with (
         opened(desk, port, Simulated(given.stand_in, given.seed)) as found,
         Keys(False, lambda: found.board.known().pedal) as keys,
     ):
+        say(before_motion(desk.bench, SPEED_WITH_PEOPLE))
+        say(f"the arms go up and stir; then {many}, with room to spare: some {minutes} minutes in all")
+        say(RELAY)
         if port is not None:
             say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
         path = sweep_at_board(desk, found, keys if port is not None else Always(), say, given.joint)

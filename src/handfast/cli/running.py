@@ -53,16 +53,18 @@ def options(run: argparse.ArgumentParser) -> None:
 def run(given: Namespace) -> int:
     """`handfast run ROUTINE`."""
     from handfast.desk import work
+    from handfast.desk.playing import may_play
 
     start = Path(given.routine).resolve().parent if Path(given.routine).exists() else Path.cwd()
     desk = work.open_bench(start, given.bench)
     ((path, routine),) = work.routines(desk, [given.routine])
     if given.nudge:
         _may_nudge(given)
+    may_play(given.overrule, given.repeat)
     if given.port is None and given.board in (None, "simulated"):
         played = [
             work.run_simulated(desk, routine, given.way, given.seed, given.truth, progress(routine.name))
-            for _ in range(max(given.repeat, 1))
+            for _ in range(given.repeat)
         ]
         return _told(given, desk, played)
     if given.board == "simulated":
@@ -76,14 +78,14 @@ def run(given: Namespace) -> int:
 
     port = where(given)
     ready = prepare(desk, path, routine, given.way, given.overrule, given.slowly or given.nudge)
-    for answer in ready.overruled:
-        _say(f"OVERRULED: {answer.question} fails: {answer.finding.where}: {answer.finding.why}")
-    _say(before_motion(desk.bench, ready.fastest * ready.pace))
-    _say(RELAY)
     with (
         opened(desk, port, asked_stand_in(given)) as found,
         Keys(ready.slow, lambda: found.board.known().pedal, letters_buy=BUYS if given.nudge else 0.0) as keys,
     ):
+        for answer in ready.overruled:
+            _say(f"OVERRULED: {answer.question} fails: {answer.finding.where}: {answer.finding.why}")
+        _say(before_motion(desk.bench, ready.fastest * ready.pace))
+        _say(RELAY)
         if port is not None and given.nudge:
             _say(f"a run to nudge in: at {100 * ready.pace:.0f} % of its pace, and only while you let it.")
             _say(KEYS_SAY)
@@ -92,8 +94,8 @@ def run(given: Namespace) -> int:
             _say(KEYS_SAY)
         elif port is not None:
             _say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
-        operator = keys if port is not None else Always()
-        nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say) if given.nudge else None
+        operator = keys if port is not None else Always(keys.quits)
+        nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say, keys.ended) if given.nudge else None
         played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say, nudges)
         if port is not None:
             _say("done: the servo power is off; arms may sink")

@@ -77,15 +77,16 @@ def _live(given: Namespace, desk: Desk, path: Path) -> None:
     from handfast.bench.cautions import before_motion
     from handfast.bench.parts import SIDES
     from handfast.desk.board import opened
-    from handfast.desk.teaching import teach_live
+    from handfast.desk.teaching import held_channels, teach_live
     from handfast.sessions.operator import Keys
     from handfast.sessions.teach_live import HELP
 
     port = where(given)
     sides = SIDES if given.arm == "both" else (given.arm,)
-    _say(before_motion(desk.bench))
-    _say(RELAY + " Limp arms sink when they are let go.")
+    held_channels(desk, given.hold)
     with opened(desk, port, asked_stand_in(given)) as found, Keys(True, lambda: False, spaces=True) as keys:
+        _say(before_motion(desk.bench))
+        _say(RELAY + " Limp arms sink when they are let go.")
         _say(HELP)
         poses = teach_live(
             desk, found, path, sides=sides, hands=given.hands, hold=given.hold, by_itself=not given.by_key,

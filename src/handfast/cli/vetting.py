@@ -24,6 +24,8 @@ CAUTION = (
     "weights hang; a servo under test gets hot enough to burn; cut the power before you reach in."
 )
 
+RELAY = "the relay goes on: the servo gets power but no pulses, and may twitch. Nothing else may be plugged in."
+
 _COLUMNS = (
     ("torque_pct", "torque %"),
     ("time_60deg_ms", "60° ms"),
@@ -142,8 +144,6 @@ def _at_board(given: Namespace, desk: Desk) -> Path:
 
         raise InputError("files and a board together", expected="one of them", next_step="take one out")
     port = where(given)
-    say(CAUTION)
-    say("the relay goes on: the servo gets power but no pulses, and may twitch. Nothing else may be plugged in.")
     with Lines() as lines:
         typed: list[str] = []
 
@@ -157,10 +157,9 @@ def _at_board(given: Namespace, desk: Desk) -> Path:
                 time.sleep(0.02)
             return typed.pop(0) if typed else "q"
 
-        say("Enter goes on where something was asked; q and Enter stops")
         return vet_at_board(
             desk, port, Simulated(given.stand_in), given.channel, given.servo_class, given.mark, given.warm, ask, stops,
-            say,
+            say, (CAUTION, RELAY, "Enter goes on where something was asked; q and Enter stops"),
         )  # fmt: skip
 
 

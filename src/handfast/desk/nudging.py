@@ -15,10 +15,15 @@ if TYPE_CHECKING:
 
 
 class NudgedRun:
-    """Nudging in one run of the routine in `path`. keys: letters typed since the last time; say: tells the maker."""
+    """Nudging in one run of the routine in `path`. keys: letters typed since the last time; say: tells the maker;
+    ended: whether no more keys will come."""
 
-    def __init__(self, desk: Desk, path: Path, motion: Motion, keys: Callable[[], str], say: Callable[[str], None]):
+    def __init__(
+        self, desk: Desk, path: Path, motion: Motion, keys: Callable[[], str], say: Callable[[str], None],
+        ended: Callable[[], bool] = lambda: False,
+    ):  # fmt: skip
         self._desk, self._path, self._motion, self._keys, self._say = desk, path, motion, keys, say
+        self._ended = ended
         self._at: AtTheKeys | None = None
 
     def __call__(self, idle: Callable[[], None]) -> AtTheKeys:
@@ -27,7 +32,7 @@ class NudgedRun:
         from handfast.sessions.nudging import AtTheKeys
 
         expected = foreseen(self._desk, self._path)
-        self._at = AtTheKeys(self._motion.routine, expected, self._keys, idle, self._say, self._would)
+        self._at = AtTheKeys(self._motion.routine, expected, self._keys, idle, self._say, self._would, self._ended)
         return self._at
 
     def _would(self, marks: list[Mark]) -> str:

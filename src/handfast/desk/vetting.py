@@ -144,9 +144,11 @@ def vet_at_board(
     ask: Callable[[str], str],
     stops: Callable[[], bool],
     say: Callable[[str], None],
+    before: Sequence[str] = (),
 ) -> Path:
     """Put a servo through its class's sweep on one channel of a board; returns the file of what was recorded.
 
+    before: what is said when all is checked and nothing has power yet.
     A sweep that is stopped is kept as far as it came, if anything was recorded.
     """
     from handfast.board.loading import limits_of
@@ -176,6 +178,8 @@ def vet_at_board(
     with opened(desk, port, simulated, load=False) as found:
         found.board.load(limits, {channel: vetting_limits(servo)})
         session = OnTheRig(desk.bench, found.board, channel, ask, stops, say)
+        for words in before:
+            say(words)
         found.board.power_on()
         try:
             session.play(sweep, mark)
