@@ -92,7 +92,8 @@ def blank_bench(name: str, counts: tuple[int, int], side_by_side: bool) -> str:
     channels = sum(counts) + 2
     lines = [
         "# A blank bench. Measure your arms at zero pose, standing straight up, and replace these figures; they are",
-        "# common practice for printed arms, no source. World axes: the origin on the table top, z up.",
+        "# common practice for printed arms, no source. World axes: the origin on the table top, z up. docs/bench.md",
+        "# explains every key.",
         "",
         "[bench]",
         # A JSON string is a TOML string too, whatever stands in the folder's name.
