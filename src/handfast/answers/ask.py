@@ -7,7 +7,7 @@ from typing import Any
 
 from handfast.answers.changes import Change, changes
 from handfast.answers.facts import Facts
-from handfast.answers.judging import MARGINS, UNITS, Finding, judge, limits_of
+from handfast.answers.judging import MARGINS, UNITS, Finding, judge, limits_of, shown
 from handfast.answers.questions import ASKED_OF, QUESTIONS
 
 
@@ -30,20 +30,17 @@ class Answer:
 
     @property
     def margin_text(self) -> str:
-        """The margin with its unit."""
-        return (
-            f"{self.margin:.2f} {UNITS[self.question]}"
-            if UNITS[self.question] == "×"
-            else (f"{self.margin:.1f} {UNITS[self.question]}")
-        )
+        """The margin with its unit, rounded so that it does not contradict the verdict."""
+        places = 2 if UNITS[self.question] == "×" else 1
+        return f"{shown(self.margin, places, (self.limit, self.enough)):.{places}f} {UNITS[self.question]}"
 
     def plain(self) -> dict[str, Any]:
         """As plain values, for JSON."""
         return {
             "question": self.question,
             "verdict": self.verdict,
-            "room": round(self.room, 4),
-            "margin": round(self.margin, 4),
+            "room": shown(self.room, 4, (0.0, 1.0)),
+            "margin": shown(self.margin, 4, (self.limit, self.enough)),
             "margin_is": MARGINS[self.question],
             "unit": UNITS[self.question],
             "limit": self.limit,
@@ -52,7 +49,12 @@ class Answer:
             "where": self.finding.where,
             "why": self.finding.why,
             "changes": [
-                {"change": c.words, "verdict": c.verdict, "room": round(c.room, 4), "margin": round(c.margin, 4)}
+                {
+                    "change": c.words,
+                    "verdict": c.verdict,
+                    "room": shown(c.room, 4, (0.0, 1.0)),
+                    "margin": shown(c.margin, 4, (self.limit, self.enough)),
+                }
                 for c in self.changes
             ],
         }

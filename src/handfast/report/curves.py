@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from handfast.answers.judging import limits_of
+from handfast.answers.judging import limits_of, room_text
 from handfast.answers.questions import surge
 from handfast.bench.parts import SIDES, Side
 from handfast.motion.as_played import Jump
@@ -179,7 +179,7 @@ def room_picture(room: float, name: str) -> Picture:
     """A bar of one answer's room: below 0 it fails, from 1 it holds; drawn from -1 to 3."""
     width, high = 96.0, 14.0
     low, top = -1.0, 3.0
-    picture = Picture(name, width, high, f"room {room:.2f}")
+    picture = Picture(name, width, high, f"room {room_text(room)}")
 
     def at(value: float) -> float:
         return 2.0 + (min(max(value, low), top) - low) / (top - low) * (width - 4.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.answers.ask import Answer
-from handfast.answers.judging import ASKS, MARGINS
+from handfast.answers.judging import ASKS, MARGINS, room_text
 from handfast.bench.parts import SIDES
 from handfast.motion.passing import PARTS
 from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
@@ -65,7 +65,7 @@ def answers_table(view: RoutineView, name: str) -> str:
                 element(
                     "td",
                     room_picture(answer.room, f"{name}-room-{answer.question}").markup(),
-                    element("div", f"room {answer.room:.2f}", class_="quiet"),
+                    element("div", f"room {room_text(answer.room)}", class_="quiet"),
                 ),
                 element("td", _why(answer)),
             )
@@ -90,7 +90,10 @@ def _why(answer: Answer) -> str:
     then = {"fails": "still fails", "tight": "is tight", "holds": "holds"}
     return said + element(
         "ul",
-        *(element("li", prose(f"{c.words}: then it {then[c.verdict]} (room {c.room:.2f})")) for c in answer.changes),
+        *(
+            element("li", prose(f"{c.words}: then it {then[c.verdict]} (room {room_text(c.room)})"))
+            for c in answer.changes
+        ),
     )
 
 
