@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -182,10 +183,19 @@ def score_photo(
     from handfast.scoring.lines import score_lines
     from handfast.scoring.photo import read_ink
 
+    neither = drawing is None and routine is None
     if line is None:
         raise InputError(
-            "the card's scale is not known", where="--line", expected="the length of its check line, measured in mm",
-            next_step="measure it with a ruler: --line 100 if it is right",
+            "the card's scale is not known" + (", nor which drawing it is" if neither else ""),
+            where="--line, --routine" if neither else "--line",
+            expected="the length of its check line, measured in mm"
+            + ("; and --routine NAME of one that draws, or --drawing FILE" if neither else ""),
+            next_step="measure it with a ruler: --line 100 if it is right" + ("; and say what was drawn" * neither),
+        )
+    if not 0.0 < line < math.inf:
+        raise InputError(
+            f"a line of {line * 1e3:g} mm", where="--line", expected="a length above 0 in mm, near 100",
+            next_step="measure the card's check line with a ruler",
         )  # fmt: skip
     if abs(line - TRUE_LINE) > PRINTED_WITHIN * TRUE_LINE:
         raise InputError(
@@ -196,7 +206,8 @@ def score_photo(
         )
     if (drawing is None) == (routine is None):
         raise InputError(
-            "which drawing?",
+            "which drawing?" if neither else "a routine and a drawing",
+            where="--routine, --drawing",
             expected="--routine NAME of one that draws, or --drawing FILE",
             next_step="give one of them",
         )
