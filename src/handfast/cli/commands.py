@@ -21,6 +21,7 @@ from handfast.cli.tables import answers_text, landings_text
 from handfast.cli.teaching import teach
 from handfast.cli.vetting import vet
 from handfast.desk import work
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.landing.predict import Landing
@@ -48,7 +49,7 @@ def new(given: Namespace) -> int:
 
     folder = new_bench(given.dir, given.left, given.right, given.side_by_side)
     names = [path.stem for path in folder.routine_files()]
-    print(f"{folder.root}: a bench with {len(names)} routines" + (f" ({', '.join(names)})" if names else ""))
+    print(f"{folder.root}: a bench with {counted(len(names), 'routine')}" + (f" ({', '.join(names)})" if names else ""))
     for line in textwrap.wrap(beyond_a_board(read_bench(folder)), width(), initial_indent="note: "):
         print(line)
     if names:
@@ -79,7 +80,10 @@ def calibrate(given: Namespace) -> int:
     desk = _desk(given, str(given.readings[0]) if given.readings else None)
     if given.undo:
         batch, again = measuring.undo(desk)
-        print(f"{desk.folder.measured}: took back the batch of {batch}; {len(again)} routines read off the old lines")
+        print(
+            f"{desk.folder.measured}: took back the batch of {batch}; {counted(len(again), 'routine')} read off the "
+            "old lines"
+        )
         return 0
     if given.simulated is not None:
         path = measuring.take_simulated(desk, given.simulated, lambda text: print(text, file=sys.stderr))
@@ -114,8 +118,11 @@ def calibrate(given: Namespace) -> int:
     else:
         print(fitted_text(fitted, measuring.GOAL))
     if given.apply and not given.plan:
-        batch, again = measuring.apply(desk, fitted, f"{len(readings)} readings")
-        print(f"\n{desk.folder.measured}: {len(fitted.values)} values, batch {batch}; {len(again)} routines read anew")
+        batch, again = measuring.apply(desk, fitted, counted(len(readings), "reading"))
+        print(
+            f"\n{desk.folder.measured}: {counted(len(fitted.values), 'value')}, batch {batch}; "
+            f"{counted(len(again), 'routine')} read anew"
+        )
         print("next: handfast check, then handfast correct ROUTINE")
     elif not given.json and len(readings):
         print("\nnothing was written; next: --apply writes these figures")
@@ -202,7 +209,7 @@ def _nudge(given: Namespace, desk: work.Desk, path: Path) -> int:
             }
         )
         return 0
-    print(f"{path}: learned from {len(given.nudge)} nudges and corrected anew")
+    print(f"{path}: learned from {counted(len(given.nudge), 'nudge')} and corrected anew")
     was, now = (f"{1e3 * median(x):.1f} mm (worst {1e3 * max(x):.1f})" for x in (done.before, done.after))
     print(f"  expected miss of its poses: {was} before, {now} now")
     print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}")

@@ -13,6 +13,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.cli.board import RELAY, asked_stand_in, simulated_options, where
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.desk.playing import Line
@@ -116,8 +117,9 @@ def _may_nudge(given: Namespace) -> None:
         )  # fmt: skip
     if given.way != "corrected" or given.repeat != 1:
         raise InputError(
-            f"a run that is {given.way}" if given.way != "corrected" else f"{given.repeat} times", where="--nudge",
-            expected="one corrected run: what is learned is for these", next_step="leave --way and --repeat out",
+            f"a run that is {given.way}" if given.way != "corrected" else counted(given.repeat, "time"),
+            where="--nudge", expected="one corrected run: what is learned is for these",
+            next_step="leave --way and --repeat out",
         )  # fmt: skip
 
 
@@ -200,7 +202,7 @@ def _told(given: Namespace, desk: Desk, played: list[tuple[int, Run]]) -> int:
         print(f"run {number}: {one.routine}, {one.mode}, on {one.board}, {one.t[-1]:.1f} s")
         print(
             f"  feedback came to rest within {DEGREES * (median(lacking) if lacking else 0):.2f}° of its target (middle"
-            f" of {len(lacking)} poses), worst {DEGREES * worst:.2f}°"
+            f" of {counted(len(lacking), 'pose')}), worst {DEGREES * worst:.2f}°"
         )
         for said in one.missed_grips:
             print(f"  {said}")

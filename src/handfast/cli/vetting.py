@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from handfast.cli.tables import width
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.bench.parts import Servo
@@ -170,6 +171,8 @@ def _progress(share: float) -> None:
 
 def vetted_text(done: Vetted) -> str:
     """A vetted batch as a table, and what is to be said about it."""
+    from handfast.bench.servos import VERDICTS
+
     lines = []
     if done.invented:
         lines += ["invented servos of a simulation; kept apart from real ones", ""]
@@ -181,18 +184,24 @@ def vetted_text(done: Vetted) -> str:
             figure = j.examined.figures.get(key)
             cells += f"{'-' if figure is None else f'{figure.shown[0]:.4g}':>11}"
         lines.append(f"  {j.examined.mark:12.12}{j.examined.servo:16.16}{j.verdict:9}{cells}")
+        if j.verdict_text != j.verdict:
+            lines += textwrap.wrap(j.verdict_text, width(), initial_indent=" " * 6, subsequent_indent=" " * 8)
         for said in [reason.words for reason in j.reasons]:
             lines += textwrap.wrap(said, width(), initial_indent=" " * 6 + "- ", subsequent_indent=" " * 8)
         for said in j.remarks:
             lines += textwrap.wrap(f"(note: {said})", width(), initial_indent=" " * 8, subsequent_indent=" " * 8)
-    counts = ", ".join(f"{done.batch.count(verdict)} {verdict}" for verdict in ("accept", "watch", "reject"))
-    lines += ["", f"{len(done.batch.servos)} servos: {counts}"]
+    counts = []
+    for verdict in VERDICTS:
+        partly = sum(j.verdict == verdict != j.verdict_text for j in done.batch.servos)
+        counts.append(f"{done.batch.count(verdict)} {verdict}" + (f" ({partly} partly tested)" if partly else ""))
+    lines += ["", f"{counted(len(done.batch.servos), 'servo')}: {', '.join(counts)}"]
     skipped = sorted({word for j in done.batch.servos for word in j.not_tested})
     if skipped:
         lines.append(f"not tested in all of them: {', '.join(skipped)}")
     for said in (*done.batch.remarks, *done.remarks):
         lines += textwrap.wrap(said, width(), initial_indent="note: ", subsequent_indent="      ")
-    lines.append(f"kept in {done.written[0].parent}; labels to print: {done.labels}")
+    many = "the one servo" if done.labelled == 1 else f"all {done.labelled} servos"
+    lines.append(f"kept in {done.written[0].parent}; labels of {many} on file, to print: {done.labels}")
     return "\n".join(lines)
 
 

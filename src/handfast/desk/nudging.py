@@ -8,6 +8,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.desk.work import Desk
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.motion.laid_down import Motion
@@ -49,7 +50,7 @@ class NudgedRun:
         if not marks:
             return []
         done = learn_marks(self._desk, self._path, self._motion, marks)
-        many = "1 mark" if len(marks) == 1 else f"{len(marks)} marks"
+        many = counted(len(marks), "mark")
         name = self._motion.routine.name
         return [
             f"{self._path}: learned from {many} and corrected anew",

@@ -14,6 +14,7 @@ import numpy as np
 from handfast.desk.work import Desk
 from handfast.errors import HandfastError, InputError
 from handfast.records.run import MODES, Mode, Run
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.answers.ask import Answer
@@ -63,7 +64,9 @@ def may_play(overrule: Sequence[str] = (), repeat: int = 1) -> None:
     from handfast.answers.questions import QUESTIONS
 
     if repeat < 1:
-        raise InputError(f"{repeat} times", where="--repeat", expected="a whole number from 1", next_step="mend it")
+        raise InputError(
+            counted(repeat, "time"), where="--repeat", expected="a whole number from 1", next_step="mend it"
+        )
     for word in overrule:
         if word not in QUESTIONS:
             raise InputError(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from handfast.desk.work import Desk, check_seed
 from handfast.errors import InputError
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.routine.steps import Routine
@@ -108,7 +109,10 @@ def measure_simulated(
     check_seed(seed, "--simulated")
     if visits < FEWEST_VISITS:
         raise InputError(
-            f"{visits} visits", where="--visits", expected=f"at least {FEWEST_VISITS}", next_step="let it go more often"
+            counted(visits, "visit"),
+            where="--visits",
+            expected=f"at least {FEWEST_VISITS}",
+            next_step="let it go more often",
         )
     chain = model_of(desk.bench).chain
     rng = np.random.default_rng([seed, 23])
@@ -140,7 +144,8 @@ def measure_simulated(
     target = free_path(desk.folder.root / "scores" / f"{routine.name}-points.csv")
     heading = "point,at_x_mm,at_y_mm,at_z_mm,x_mm,y_mm,z_mm,way,step,arm"
     note = (
-        f"# Invented: a pointer read by a simulated maker, {visits} visits to each pose, arms drawn from seed {seed}."
+        f"# Invented: a pointer read by a simulated maker, {counted(visits, 'visit')} to each pose, arms drawn from "
+        f"seed {seed}."
     )
     write_text(target, "\n".join([note, heading, *rows]) + "\n")
     return target
@@ -229,7 +234,7 @@ def score_photo(
             )  # fmt: skip
         if len(numbers) != 1:
             raise InputError(
-                f"{len(numbers)} steps draw" if step is None else f"step {step + 1} does not draw",
+                counted(len(numbers), "step draws", "steps draw") if step is None else f"step {step + 1} does not draw",
                 where=found.name,
                 expected="the number of one step that draws, --step N",
                 available=[str(n + 1) for n in drawing_steps],

@@ -20,7 +20,7 @@ from handfast.errors import InputError
 from handfast.files.atomic import write_text
 from handfast.files.document import read_text
 from handfast.geometry.rigid import Array
-from handfast.units import DEGREE, KGF_CM
+from handfast.units import DEGREE, KGF_CM, counted
 
 HEADING = "handfast vetting, layout 1"
 COUNTS = 1024.0
@@ -249,7 +249,7 @@ def _rows(
         row = line.split(delimiter)
         if len(row) != width:
             raise InputError(
-                f"{len(row)} cells",
+                counted(len(row), "cell"),
                 where=f"{path}:{number + 1}",
                 expected=f"{width}, one for each column",
                 next_step="mend this row, or cut the file off before it",
@@ -277,7 +277,7 @@ def _rows(
         numbers.append(number + 1)
     if len(numbers) < _FEWEST_ROWS:
         raise InputError(
-            f"{len(numbers)} samples are too few",
+            f"{counted(len(numbers), 'sample is', 'samples are')} too few",
             where=str(path),
             expected=f"at least {_FEWEST_ROWS}, at 50 Hz or faster",
             next_step="record the whole sweep: handfast vet --plan CLASS prints it",
@@ -430,6 +430,13 @@ def _whole(path: Path, keys: dict[str, str], name: str, default: int, low: int, 
     return int(value)
 
 
+def _same(one: Trace, other: Trace) -> bool:
+    """Whether two traces are one recording: a wiper trembles, and never twice in the same way."""
+    return all(
+        np.array_equal(getattr(one, name), getattr(other, name)) for name in ("t", "pulse", "wiper", "load", "push")
+    )
+
+
 def joined(traces: Sequence[Trace]) -> Trace:
     """Traces of one servo as one, one after another with a pause of a second."""
     first = traces[0]
@@ -450,6 +457,15 @@ def joined(traces: Sequence[Trace]) -> Trace:
                 expected="the same wiper_bits, reference_V and averaged in all files of a servo",
                 next_step="vet them one by one, under different serial marks",
             )
+    for number, trace in enumerate(traces):
+        for other in traces[:number]:
+            if _same(trace, other):
+                raise InputError(
+                    f"the same recording of servo {first.mark} twice: it would count double",
+                    where=", ".join((*other.sources, *trace.sources)),
+                    expected="recordings of their own where several files have one serial mark",
+                    next_step="take one out",
+                )
     starts = [0.0]
     for trace in traces[:-1]:
         starts.append(starts[-1] + float(trace.t[-1] - trace.t[0]) + 1.0)

@@ -16,7 +16,7 @@ from handfast.report.pair_pictures import carry_picture, grip_picture, holds, me
 from handfast.report.sheet import sheet_pictures
 from handfast.report.svg import Picture, brief, element, prose
 from handfast.routine.steps import Taught, arrived_text
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 MOST_JUMPS = 10
 MOST_LINES = 12
@@ -424,7 +424,7 @@ def _directions(taught: Taught) -> str:
 def _angles(taught: Taught) -> str:
     if taught.path is not None:
         seconds = "" if taught.times is None else f" over {taught.times[-1] - taught.times[0]:.1f} s"
-        return f"a path of {len(taught.path)} rows{seconds}"
+        return f"a path of {counted(len(taught.path), 'row')}{seconds}"
     return "  ".join(f"{angle / DEGREE:.1f}" for angle in taught.pose or ())
 
 

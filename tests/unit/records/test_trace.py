@@ -74,13 +74,18 @@ def test_written_is_read_again(tmp_path: Path) -> None:
 def test_files_of_one_servo_are_joined(tmp_path: Path) -> None:
     """Time goes on after a pause; a servo of two classes is refused."""
     one = read_trace(written(tmp_path / "a.csv", rows()))
-    two = read_trace(written(tmp_path / "b.csv", rows()))
+    again = [[t, pulse, wiper + k % 2] for k, (t, pulse, wiper) in enumerate(rows())]
+    two = read_trace(written(tmp_path / "b.csv", again))
     both = joined([one, two])
     assert len(both.t) == 1200
     assert (np.diff(both.t) > 0).all()
     other = read_trace(written(tmp_path / "c.csv", rows(), head="# serial_mark: A07\n# class: nine-gram\n"))
     with pytest.raises(InputError, match="nine-gram"):
         joined([one, other])
+    copy = read_trace(written(tmp_path / "d.csv", rows()))
+    with pytest.raises(InputError, match=r"a\.csv, .*d\.csv: the same recording of servo A07 twice") as error:
+        joined([one, two, copy])
+    assert "next: take one out" in str(error.value)
 
 
 def _scaled(column: int, factor: float) -> Callable[[list[list[float]]], list[list[float]]]:
