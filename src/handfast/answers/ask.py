@@ -7,7 +7,7 @@ from typing import Any
 
 from handfast.answers.changes import Change, changes
 from handfast.answers.facts import Facts
-from handfast.answers.judging import MARGINS, UNITS, Finding, judge, limits_of, shown
+from handfast.answers.judging import MARGINS, MOST, UNITS, Finding, judge, limits_of, shown
 from handfast.answers.questions import ASKED_OF, QUESTIONS
 
 
@@ -31,6 +31,8 @@ class Answer:
     @property
     def margin_text(self) -> str:
         """The margin with its unit, rounded so that it does not contradict the verdict."""
+        if UNITS[self.question] == "×" and self.margin >= MOST:
+            return f"over {MOST:g} ×"
         places = 2 if UNITS[self.question] == "×" else 1
         return f"{shown(self.margin, places, (self.limit, self.enough)):.{places}f} {UNITS[self.question]}"
 

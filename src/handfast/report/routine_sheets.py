@@ -5,10 +5,18 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.answers.ask import Answer
-from handfast.answers.judging import ASKS, MARGINS, room_text
+from handfast.answers.judging import ASKS, MARGINS, MOST, room_text
 from handfast.bench.parts import SIDES
 from handfast.motion.passing import PARTS
-from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
+from handfast.report.curves import (
+    NOTHING,
+    clearance_picture,
+    current_picture,
+    jump_picture,
+    room_picture,
+    told,
+    torque_picture,
+)
 from handfast.report.first_sheet import change_first, does, word
 from handfast.report.gather import WAYS, PairView, RoutineView
 from handfast.report.landing_pictures import arrow_picture, bar_pictures, pose_name, width_picture
@@ -178,9 +186,17 @@ def _torque(view: RoutineView, side: str, name: str, plates: Plates) -> str:
     return plates.figure(
         torque_picture(view, "left" if side == "left" else "right", f"{name}-torque-{side}"),
         f"Torque of the {side} arm's joints against what is available.",
-        f"Least: {joint}, {min(float(ratio[n, i]), 99.0):.2f} times what is needed at {f.motion.t[n]:.2f} s. Where "
-        "more is needed than available the picture is crossed.",
+        (
+            f"Least: {joint}, {_times(ratio[n, i])} what is needed at {f.motion.t[n]:.2f} s. "
+            if ratio[n, i] < NOTHING
+            else "No joint of it is loaded. "
+        )
+        + "Where more is needed than available the picture is crossed.",
     )
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.2f} times" if ratio < MOST else f"over {MOST:g} times"
 
 
 def _clearance(view: RoutineView, name: str, plates: Plates) -> str:

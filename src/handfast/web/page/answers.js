@@ -6,6 +6,7 @@ export const SIGNS = { fails: "✕", tight: "≈", holds: "✓" };
 
 export function marginText(a) {
   const edges = [a.limit, a.enough];
+  if (a.unit === "×" && a.margin >= 99) return "over 99 ×";
   if (a.unit === "×") return `${shown(a.margin, 2, edges).toFixed(2)} ×`;
   if (a.unit === "mm") return units.number(shown(a.margin, 1, edges), "mm", 1);
   return `${shown(a.margin, 1, edges).toFixed(1)} ${a.unit}`;
