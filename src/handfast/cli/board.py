@@ -217,7 +217,11 @@ def _probe(given: Namespace, desk: Desk) -> int:
     for finding in result.findings:
         print(f"  LOOK: {finding.where}: {finding.text}")
     if not result.findings:
-        print("  nothing looks wired wrongly")
+        still = not result.wiggles and all(w.deviation < 0.005 for w in result.seen.wipers if w.part)
+        print(
+            "  nothing looks wired wrongly"
+            + (", but no wiper moved at all: move joints by hand with --wiggle all, to be sure" if still else "")
+        )
     return 1 if result.findings else 0
 
 
