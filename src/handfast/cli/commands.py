@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from argparse import Namespace
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
@@ -17,7 +18,7 @@ from handfast.cli.planning import plan
 from handfast.cli.rehearse import rehearse
 from handfast.cli.running import run
 from handfast.cli.score import score
-from handfast.cli.tables import answers_text, landings_text
+from handfast.cli.tables import answers_text, landings_text, width
 from handfast.cli.teaching import teach
 from handfast.cli.vetting import vet
 from handfast.desk import work
@@ -40,12 +41,9 @@ def _print_json(value: object) -> None:
 
 def new(given: Namespace) -> int:
     """`handfast new`."""
-    import textwrap
-
     from handfast.bench.folder import read_bench
     from handfast.bench.new import new_bench
     from handfast.board.wiring import beyond_a_board
-    from handfast.cli.tables import width
 
     folder = new_bench(given.dir, given.left, given.right, given.side_by_side)
     names = [path.stem for path in folder.routine_files()]
@@ -61,13 +59,26 @@ def new(given: Namespace) -> int:
 
 def check(given: Namespace) -> int:
     """`handfast check`."""
+    from handfast.bench.doubts import doubts
+
     desk = _desk(given, given.routine[0] if given.routine else None)
+    doubtful = doubts(desk.bench)
     found = [work.check(desk, r, not given.no_changes) for _, r in work.routines(desk, given.routine)]
     if given.json:
-        _print_json({"bench": desk.bench.about.name, "routines": [answers.plain() for answers in found]})
+        routines = [answers.plain() for answers in found]
+        _print_json({"bench": desk.bench.about.name, "doubtful_figures": list(doubtful), "routines": routines})
     else:
-        print("\n\n".join(answers_text(answers, desk.bench.about.name) for answers in found))
+        print("\n\n".join([*(answers_text(answers, desk.bench.about.name) for answers in found), *_doubted(doubtful)]))
     return 1 if any(answers.fails for answers in found) else 0
+
+
+def _doubted(doubtful: Sequence[str]) -> list[str]:
+    if not doubtful:
+        return []
+    lines = ["look at these figures again, the answers above rest on them:"]
+    for said in doubtful:
+        lines += textwrap.wrap(said, width(), initial_indent="  - ", subsequent_indent="    ")
+    return ["\n".join(lines)]
 
 
 def calibrate(given: Namespace) -> int:
