@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from handfast.answers.changes import Change, changes
@@ -56,6 +57,7 @@ class Answer:
                     "verdict": c.verdict,
                     "room": shown(c.room, 4, (0.0, 1.0)),
                     "margin": shown(c.margin, 4, (self.limit, self.enough)),
+                    "conflict": c.conflict,
                 }
                 for c in self.changes
             ],
@@ -121,4 +123,24 @@ def ask(facts: Facts, try_changes: bool = True, besides: tuple[str, ...] = ()) -
         limit, enough = limits_of(facts.bench, question)
         tried = changes(question, finding, facts) if try_changes and verdict.word != "holds" else ()
         found.append(Answer(question, verdict.word, verdict.room, finding, limit, enough, tried))
-    return Answers(facts.routine.name, facts.motion.duration, tuple(found))
+    return Answers(facts.routine.name, facts.motion.duration, agreed(found))
+
+
+def agreed(answers: Sequence[Answer]) -> tuple[Answer, ...]:
+    """The answers, with changes marked that ask for the opposite of what an answer with less room asks for.
+
+    That is told of bases, which one answer may want nearer and another one farther from each other.
+    """
+    wanting = sorted((a for a in answers if any(c.bases for c in a.changes)), key=lambda a: a.room)
+    if not wanting:
+        return tuple(answers)
+    worst = wanting[0]
+    way = next(c.bases for c in worst.changes if c.bases)
+    words = f"but {worst.question}, which has less room, asks for bases {'nearer' if way < 0 else 'farther'}"
+    result = []
+    for answer in answers:
+        marked = tuple(
+            replace(c, conflict=words) if answer is not worst and c.bases == -way else c for c in answer.changes
+        )
+        result.append(replace(answer, changes=marked))
+    return tuple(result)

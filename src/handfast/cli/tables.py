@@ -31,6 +31,7 @@ def answers_text(answers: Answers, bench: str) -> str:
         lines += textwrap.wrap(said, width(), initial_indent=head, subsequent_indent=" " * len(head))
         for change in answer.changes:
             tried = f"- {change.words}: then it {_becomes(change.verdict)} (room {room_text(change.room)})"
+            tried += f"; {change.conflict}" if change.conflict else ""
             lines += textwrap.wrap(
                 tried, width(), initial_indent=" " * len(head), subsequent_indent=" " * (len(head) + 2)
             )

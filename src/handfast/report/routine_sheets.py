@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.answers.ask import Answer
+from handfast.answers.changes import Change
 from handfast.answers.judging import ASKS, MARGINS, MOST, room_text
 from handfast.bench.parts import SIDES
 from handfast.motion.passing import PARTS
@@ -88,6 +89,10 @@ def answers_table(view: RoutineView, name: str) -> str:
     )
 
 
+def _conflict(change: Change) -> str:
+    return f"; {change.conflict}" if change.conflict else ""
+
+
 def _why(answer: Answer) -> str:
     when = "" if answer.finding.when is None else f" at {answer.finding.when:.2f} s"
     said = prose(f"{answer.finding.where}{when}: {answer.finding.why}")
@@ -99,7 +104,7 @@ def _why(answer: Answer) -> str:
     return said + element(
         "ul",
         *(
-            element("li", prose(f"{c.words}: then it {then[c.verdict]} (room {room_text(c.room)})"))
+            element("li", prose(f"{c.words}: then it {then[c.verdict]} (room {room_text(c.room)}){_conflict(c)}"))
             for c in answer.changes
         ),
     )

@@ -9,8 +9,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from handfast.answers.ask import Answer, ask
-from handfast.answers.changes import _stronger
+from handfast.answers.ask import Answer, Answers, agreed, ask
+from handfast.answers.changes import Change, _stronger, _trials
 from handfast.answers.facts import facts_of, facts_on
 from handfast.answers.judging import ASKS, LIMITS, MARGINS, UNITS, Finding, judge, limits_of, room_text, shown
 from handfast.answers.questions import (
@@ -30,6 +30,7 @@ from handfast.answers.questions import (
 )
 from handfast.bench.folder import QUESTIONS as KNOWN
 from handfast.bench.parts import Question
+from handfast.cli.tables import answers_text
 from handfast.correction.correct import correct
 from handfast.mechanics.dynamics import gravity_torques
 from handfast.motion.drawing import tip_path, without_drawings
@@ -424,6 +425,39 @@ def test_changes_are_real_and_the_best_come_first(name):
         if answer.verdict == "holds":
             assert answer.changes == ()
     assert answers.of("miss").changes[0].words.startswith("correct the routine")
+
+
+def test_changes_that_pull_both_ways_are_marked():
+    """Nearer for the one, farther for the other: the one with less room stands, the other says what it is against."""
+    bench, routine = seedling.bench(), seedling.routine("write-label")
+
+    def change(bases):
+        return Change(f"bases {bases}", "tight", 0.9, 4.0, bench, routine, bases)
+
+    def answer(question, room, *bases):
+        return Answer(question, "tight", room, Finding(1.0, None, "", ""), 0.0, 5.0, tuple(change(b) for b in bases))
+
+    rows = [answer("reach", 0.7, 1, 0), answer("clear", 0.3, 0, -1), answer("meet", 0.8, -1), answer("lift", 0.1, 0)]
+    found = {a.question: [c.conflict for c in a.changes] for a in agreed(rows)}
+    assert found == {
+        "reach": ["but clear, which has less room, asks for bases nearer", ""],
+        "clear": ["", ""],
+        "meet": [""],
+        "lift": [""],
+    }
+    assert agreed(rows)[0].plain()["changes"][0]["conflict"].startswith("but clear")
+    answers = Answers("r", 1.0, agreed(rows))
+    assert "asks for bases nearer" in " ".join(answers_text(answers, "b").split())
+    assert all(c.conflict == "" for a in agreed(rows[:1]) for c in a.changes)
+
+
+def test_trials_of_bases_say_their_way():
+    """Nearer is -1, farther 1, and all else leaves them."""
+    facts = facts_of(seedling.bench(), seedling.routine("pass-pot"))
+    for question in ("reach", "clear"):
+        for trial in _trials(question, QUESTIONS[question](facts), facts):
+            way = 0 if "bases" not in trial.words else -1 if "nearer" in trial.words else 1
+            assert trial.bases == way, trial.words
 
 
 def test_a_change_gives_what_asking_again_gives():

@@ -143,7 +143,7 @@ function opened(app, a, duration, tried) {
                   a.changes.map((c, i) =>
                     h(
                       "li", {}, h("span", {}, units.words(c.change)),
-                      h("span", { class: `then is-${c.verdict}` }, `${SIGNS[c.verdict]} then it ${becomes(c.verdict)} (room ${shown(c.room, 2, [0, 1]).toFixed(2)})`),
+                      h("span", { class: `then is-${c.verdict}` }, `${SIGNS[c.verdict]} then it ${becomes(c.verdict)} (room ${shown(c.room, 2, [0, 1]).toFixed(2)})${c.conflict ? `; ${c.conflict}` : ""}`),
                       h(
                         "button", {
                           class: "plain", disabled: !app.mayEdit, "data-key": `try-${a.question}-${i}`,
