@@ -32,6 +32,22 @@ def led(bench, arm, *angles):
     time.sleep(0.2)
 
 
+def away(bench, *angles):
+    """A hand leads the left arm away, and is on its way once its TCP is 8 mm from where it was."""
+    begun = tip(bench)
+    led(bench, "left", *angles)
+    end = time.monotonic() + 60.0
+    while np.linalg.norm(tip(bench) - begun) < 8.0:
+        assert time.monotonic() < end
+        time.sleep(0.02)
+
+
+def tip(bench):
+    """Where the left TCP is now (3,), mm, by the stand-in's side channel for tests."""
+    line = (bench.root / "truth.txt").read_text().rsplit("\n", 2)[-2]
+    return np.array(line.split()[1:4], dtype=float)
+
+
 class Session:
     """A session of taking readings at a simulated board, with somebody at its keyboard."""
 
@@ -60,6 +76,9 @@ def test_readings_of_limp_arms(bench):
             led(bench, arm, 0, 20, 20, 20, 0)
         time.sleep(2.0)
         session.say("gauge left elbow 45", "onto the stop")
+        # A rest on the way is no reading.
+        led(bench, "left", "-", "-", -10, "-", "-")
+        session.wait("not read: that is 5[0-9] degrees from there")
         led(bench, "left", "-", "-", 45, "-", "-")
         session.wait("reading 1 kept: gauge left elbow 45")
         # Led beyond the stop and back onto it before it is said: Enter takes it where it is.
@@ -76,6 +95,8 @@ def test_readings_of_limp_arms(bench):
         session.wait("reading 4 kept: meet")
         session.say("undo", "3 are kept")
         session.say("touch left 100 0 5", "in the dimple")
+        led(bench, "left", 0, 20, 20, 20, 0)
+        session.wait("not read: that is .* mm from there")
         session.say("no", "left out")
         assert "nearest: left elbow" in session.say("gauge left elbo 3", "available: left elbow")
         session.say("next", "what helps most")
@@ -99,6 +120,49 @@ def test_readings_of_limp_arms(bench):
     assert readings.pulls[0].force == 2.1
 
 
+def test_a_link_rocked_onto_a_stop_that_stays(bench):
+    """From one side and the other, as one reading of two gauges at one stop; the same side twice, and another place
+    than the stop, are not taken."""
+    design = read_bench(bench)
+    with Simulation(bench.root, "--seed", SEED, "--hand", "hand.txt", "--truth", "truth.txt") as simulation:
+        session = Session(bench, simulation)
+        led(bench, "left", 0, 20, 20, 20, 0)
+        time.sleep(1.5)
+        session.say("rock left elbow 45", "onto the stop")
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("now onto it from the other side")
+        session.played.lines.clear()
+        away(bench, "-", "-", 25, "-", "-")
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("came from the same side as before")
+        session.played.lines.clear()
+        away(bench, "-", "-", 80, "-", "-")
+        led(bench, "left", "-", "-", 65, "-", "-")
+        session.wait("degrees from the stop")
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("reading 1 kept: rock left elbow 45")
+        session.say("undo", "0 are kept")
+        session.played.type("q\n")
+        status, _ = session.played.end()
+        assert status == 0
+        assert not list((bench.root / "readings").glob("*.toml"))
+        session = Session(bench, simulation)
+        session.say("rock left elbow 45 good to 0.05", "onto the stop")
+        away(bench, "-", "-", 60, "-", "-")
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("now onto it from the other side")
+        away(bench, "-", "-", 30, "-", "-")
+        led(bench, "left", "-", "-", 45, "-", "-")
+        session.wait("reading 1 kept")
+        session.played.type("q\n")
+        assert session.played.end()[0] == 0
+    (path,) = (bench.root / "readings").glob("*.toml")
+    down, up = read_readings(path, design).gauges
+    assert (down.way, up.way) == ("-", "+")
+    assert down.stop == up.stop != ""
+    assert down.again == pytest.approx(np.radians(0.05))  # never worse than the stop itself
+
+
 def test_a_weight_on_a_powered_arm(bench):
     """It gets power where it is held, stands, and gives way under the weight; limp readings wait for it to be limp."""
     with Simulation(bench.root, "--seed", SEED, "--hand", "hand.txt", "--truth", "truth.txt") as simulation:
@@ -109,12 +173,12 @@ def test_a_weight_on_a_powered_arm(bench):
         hand(bench, "left free")
         time.sleep(1.0)
         session.say("", "hang on the 150 g")
-        before = height(bench)
+        before = tip(bench)[2]
         hand(bench, "left load 150")
         time.sleep(1.0)
         session.say("", "by how many mm")
         session.say("much", "is no number")
-        down = before - height(bench)
+        down = before - tip(bench)[2]
         session.say(f"{down:.2f}", "reading 1 kept: sag left 150")
         assert "the left arm is powered" in session.say("touch left 100 0 5", "not read")
         session.say("limp left", "limp again")
@@ -129,12 +193,6 @@ def test_a_weight_on_a_powered_arm(bench):
     # Under the weight servos give way and draw current.
     assert sag.loaded_supply < sag.supply - 0.02
     assert np.abs(np.array(sag.loaded) - np.array(sag.counts)).max() > 2.0
-
-
-def height(bench):
-    """Height of the left TCP now, mm, by the stand-in's side channel for tests."""
-    line = (bench.root / "truth.txt").read_text().rsplit("\n", 2)[-2]
-    return float(line.split()[3])
 
 
 def test_nothing_is_read(bench):

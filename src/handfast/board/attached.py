@@ -14,8 +14,8 @@ from handfast.errors import FaultError, InputError
 from handfast.geometry.rigid import Array
 
 CHANNELS = 12
-PATIENCE = 5.0
-"""How long an answer may take, s of real time."""
+PATIENCE, FIRST = 5.0, 60.0
+"""How long an answer may take, and the first one, before which a stand-in may have to get ready, s of real time."""
 
 
 class StandIn(Protocol):
@@ -51,6 +51,7 @@ class ChildStandIn:
         assert self._child.stdout is not None
         assert self._child.stdin is not None
         self._in, self._out = self._child.stdin, self._child.stdout
+        self._patience = FIRST
 
     def run(self, t_us: int, pulses_us: Array, relay: bool) -> np.ndarray:
         """Line by line."""
@@ -66,9 +67,10 @@ class ChildStandIn:
         return rows
 
     def _answer(self) -> list[int]:
-        ready, _, _ = select.select([self._out], [], [], PATIENCE)
+        ready, _, _ = select.select([self._out], [], [], self._patience)
         if not ready:
-            raise FaultError(f"stand-in {self.command!r}: no answer for {PATIENCE:g} s")
+            raise FaultError(f"stand-in {self.command!r}: no answer for {self._patience:g} s")
+        self._patience = PATIENCE
         line = self._out.readline()
         if not line:
             raise self._gone()

@@ -65,8 +65,9 @@ def check(given: Namespace) -> int:
     doubtful = doubts(desk.bench)
     found = [work.check(desk, r, not given.no_changes) for _, r in work.routines(desk, given.routine)]
     if given.json:
-        routines = [answers.plain() for answers in found]
-        _print_json({"bench": desk.bench.about.name, "doubtful_figures": list(doubtful), "routines": routines})
+        landed = [_landings_plain(work.landings(desk, r)) for _, r in work.routines(desk, given.routine)]
+        told = [{**answers.plain(), **landings} for answers, landings in zip(found, landed, strict=True)]
+        _print_json({"bench": desk.bench.about.name, "doubtful_figures": list(doubtful), "routines": told})
     else:
         print("\n\n".join([*(answers_text(answers, desk.bench.about.name) for answers in found), *_doubted(doubtful)]))
     return 1 if any(answers.fails for answers in found) else 0
@@ -123,7 +124,18 @@ def calibrate(given: Namespace) -> int:
         readings = Readings()
     else:
         readings = measuring.read_all(desk, measuring.reading_files(desk, given.readings))
-    fitted = measuring.fit(desk, readings)
+    fitted = measuring.fit(desk, readings, advise=given.where is None)
+    if given.where is not None:
+        from handfast.bench.folder import read_bench
+        from handfast.desk.where import whereabouts, whereabouts_plain, whereabouts_text
+
+        # Readings, and these counts, are of the design's own lines.
+        found = whereabouts(fitted.calibration, read_bench(desk.folder, measured=False), given.where)
+        if given.json:
+            _print_json(whereabouts_plain(found))
+        else:
+            print(whereabouts_text(found))
+        return 0
     if given.json:
         _print_json(fitted_plain(fitted))
     else:

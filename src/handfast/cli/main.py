@@ -60,6 +60,10 @@ def parser() -> argparse.ArgumentParser:
     calibrate.add_argument("readings", nargs="*", type=Path, metavar="FILE", help="readings (else all of the bench's)")
     calibrate.add_argument("--plan", action="store_true", help="say which readings help most, and write nothing")
     calibrate.add_argument("--apply", action="store_true", help="write the figures to measured.toml")
+    calibrate.add_argument(
+        "--where", type=Path, metavar="FILE",
+        help="say where both TCPs are for every row of counts in this CSV, and how sure that is; write nothing",
+    )  # fmt: skip
     calibrate.add_argument("--undo", action="store_true", help="take the last measured batch back")
     calibrate.add_argument("--simulated", type=int, metavar="SEED", help="take the standard readings at a stand-in")
     calibrate.add_argument(

@@ -6,6 +6,7 @@ import datetime
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.bench.parts import SIDES, Side
@@ -181,8 +182,10 @@ def read_at_board(
         helps = [f"{a.words}: then {1e3 * a.after:.2f} mm" for a in fitted.advice]
         return [f"the TCP is known to {1e3 * fitted.after:.2f} mm; what helps most:", *(f"  {text}" for text in helps)]
 
+    known = sum((read_all(desk, [file]) for file in sorted(folder.glob("*.toml"))), Readings())
+    leads = median([follow.leads for follow in known.follows] or [1.0])
     open_.board.power_on()
-    TakingReadings(design, open_.board, say, keep, advise, enter).run(lines, ends)
+    TakingReadings(design, open_.board, say, keep, advise, enter, leads).run(lines, ends)
     open_.board.power_off()
     return path if taken else None
 

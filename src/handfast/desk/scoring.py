@@ -93,7 +93,7 @@ def measure_simulated(
     """Play a routine `visits` times on the simulated arms and read a pointer at every pose; returns the points' CSV.
 
     The arms are drawn by `seed`. What is read is where the TCP truly is, to within `POINTER`; where it should be is
-    the taught pose by the bench's figures.
+    where the hand had it at the taught pose, by the bench's figures.
     """
     import tempfile
 
@@ -102,8 +102,10 @@ def measure_simulated(
     from handfast.bench.parts import SIDES
     from handfast.desk.work import run_simulated
     from handfast.files.atomic import free_path, write_text
-    from handfast.mechanics.kinematics import tool_poses
+    from handfast.landing.predict import land
     from handfast.mechanics.model import model_of
+    from handfast.motion.plan import plan
+    from handfast.motion.taught_poses import taught_poses
     from handfast.scoring.points import FEWEST_VISITS
 
     check_seed(seed, "--simulated")
@@ -114,7 +116,9 @@ def measure_simulated(
             expected=f"at least {FEWEST_VISITS}",
             next_step="let it go more often",
         )
-    chain = model_of(desk.bench).chain
+    model = model_of(desk.bench)
+    landings = land(model, taught_poses(model, plan(model, routine)), "trimmed")
+    taught = {(landing.step, landing.side): 1e3 * landing.taught for landing in landings if not landing.row}
     rng = np.random.default_rng([seed, 23])
     rows = []
     for visit in range(visits):
@@ -129,7 +133,7 @@ def measure_simulated(
             if rest.row or said is None or said.pose is None or routine.steps[rest.step].do == "draw":
                 continue
             arm = SIDES.index(rest.side)
-            at = 1e3 * tool_poses(chain.only(arm), np.array(said.pose))[0, 0, :3, 3]
+            at = taught[rest.step, rest.side]
             was = p[np.argmin(abs(times - rest.time)), arm] + 1e3 * rng.normal(0.0, POINTER, 3)
             numbers = ",".join(f"{v:.3f}" for v in (*at, *was))
             name = f"{rest.side} {routine.title(rest.step)}".replace(",", " ")

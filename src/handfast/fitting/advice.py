@@ -21,9 +21,9 @@ from handfast.records.readings import Gauge, Pull, Push, Readings, Sag, Touch
 from handfast.units import DEGREE
 
 TOUCH_ERROR, GAUGE_ERROR, PULL_SHARE, SAG_ERROR, PUSH_ERROR = 0.4e-3, 0.2 * DEGREE, 0.08, 0.3e-3, 0.6e-3
-LIGHT_SHARE, SCALE = 0.15, 0.03
+LIGHT_SHARE, SCALE, GAUGE_AGAIN = 0.15, 0.03, 0.07 * DEGREE
 """What a maker's readings are taken to be good for: a light pull to so much of its force, and no better than the scale
-shows, N (common practice, no source)."""
+shows, N; a stop that stays, from both sides, to 0.1 mm at 80 mm from the axis (common practice, no source)."""
 
 _LEVER = 0.08
 
@@ -130,15 +130,11 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
             for way in ("+", "-"):
                 gauges.append(
                     Gauge(
-                        joint=name,
-                        angle=angle,
-                        error=GAUGE_ERROR,
-                        way=way,
-                        counts=counts(q),
-                        supply=bench.supply.voltage,
+                        joint=name, angle=angle, error=GAUGE_ERROR, way=way, stop=f"{share}", again=GAUGE_AGAIN,
+                        counts=counts(q), supply=bench.supply.voltage,
                     )
-                )
-                words.append((f"gauge at {name}: {angle / DEGREE:.0f}°, led onto it in the {way} way", 1, q))
+                )  # fmt: skip
+            words.append((f"gauge at {name}: {angle / DEGREE:.0f}°, led onto a stop that stays from both sides", 2, q))
     now = u.model_at(calibration.x)
     for name, limp, rub in zip(bench.joint_names, now.limp_friction, now.friction, strict=True):
         whole, light = float((limp + rub) / _LEVER), float(rub / _LEVER)

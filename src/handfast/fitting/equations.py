@@ -20,6 +20,9 @@ from handfast.routine.steps import arrivals_of
 LEAD_SCATTER = 0.15
 """How much of a hand-led joint's lead varies from one time to the next, one standard deviation."""
 
+GAUGE_SCATTER = 0.1
+"""The same where one joint alone is led, onto a stop."""
+
 
 @dataclass(frozen=True)
 class _HandLed:
@@ -88,6 +91,7 @@ class Equations:
         self.noise = noise_angles(bench) / np.sqrt(5.0)
         # The spread of each reading is taken at the start and kept, so that the problem stays one of least squares.
         self._whiten_touch, self._whiten_meet = self._whitening()
+        self._whiten_gauge = self._gauge_whitening()
         self._bar_spread = self._scalar_spread(self._bars, self._spans)
         self._level_spread = self._scalar_spread(self._levels, self._tilts)
 
@@ -167,6 +171,23 @@ class Equations:
         tilt = np.array([r.tilt for r in self.readings.levels])
         return np.asarray((self._tilts(model, q) - tilt) / self._level_spread)
 
+    def _gauge_whitening(self) -> Array:
+        """Inverse root (N, N) of the gauges' covariance. Readings at one stop that stayed share its error."""
+        gauges = self.readings.gauges
+        names = self.unknowns.bench.joint_names
+        lead = lead_of(self.unknowns.model_at(np.zeros(self.unknowns.size)))
+        index = [names.index(g.joint) for g in gauges]
+        stays = np.array([bool(g.stop) for g in gauges], dtype=bool)
+        error, again = np.array([[g.error, min(g.again, g.error)] for g in gauges]).reshape(-1, 2).T
+        own = np.where(stays, again, error)
+        shared = np.sqrt(error**2 - own**2)
+        same = np.array([[a.stop == b.stop and a.joint == b.joint for a in gauges] for b in gauges])
+        # Half a second of stillness holds many more frames than the five that `noise` is of.
+        apart = own**2 + 0.25 * self.noise[index] ** 2 + (GAUGE_SCATTER * lead[index]) ** 2
+        cov = np.diag(apart) + np.outer(shared, shared) * same.reshape(len(gauges), len(gauges))
+        result: Array = np.linalg.inv(np.linalg.cholesky(cov))
+        return result
+
     def _whitening(self) -> tuple[Array, Array]:
         u = self.unknowns
         x0 = np.zeros(u.size)
@@ -240,9 +261,8 @@ class Equations:
         index = [names.index(g.joint) for g in gauges]
         way = np.array([1.0 if g.way == "+" else -1.0 for g in gauges])
         link = angles[np.arange(len(gauges)), index] + way * lead[index]
-        error = np.array([g.error for g in gauges])
-        spread = np.sqrt(error**2 + self.noise[index] ** 2 + (0.05 * lead[index]) ** 2)
-        return [np.asarray((link - [g.angle for g in gauges]) / spread)]
+        off = link - [g.angle for g in gauges]
+        return [np.asarray(self._whiten_gauge @ off)]
 
     def _pulls(self, model: Model) -> list[Array]:
         names = self.unknowns.bench.joint_names

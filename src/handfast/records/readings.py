@@ -85,12 +85,18 @@ class Level:
 
 @dataclass(frozen=True, kw_only=True)
 class Gauge:
-    """A limp joint's link led against a stop of known angle, and how it came there."""
+    """A limp joint's link led against a stop of known angle, and how it came there.
+
+    Where a link is led onto one stop from both sides, the stop's own error is the same both times and says nothing
+    about play: what tells of play is good to `again`.
+    """
 
     joint: str = text("joint", ..., "which joint, such as `left elbow`")
     angle: float = number("angle_deg", ..., -720, 720, "joint angle at the stop")
     error: float = number("error_deg", ..., 0.01, 10, "one standard deviation of the stop's angle")
     way: str = choice("way", ..., ("+", "-"), "way in which the link moved onto the stop")
+    stop: str = text("stop", "", "name of a stop that stayed where it was; readings at it share its error")
+    again: float = number("again_deg", 0.1, 0.01, 10, "how far off two readings at a stop that stayed are, beside that")
     counts: Vector = vector("counts", ..., "feedback of every channel", None, 0, 70000)
     supply: float = number("supply_V", ..., 0, 60, "servo supply at that moment")
 
@@ -160,6 +166,7 @@ class Follow:
     joint: str = text("joint", ..., "which joint")
     share: float = number("follows_pct", ..., 0, 100, "change of the counts, of the change of the voltage")
     error: float = number("error_pct", ..., 0.1, 100, "one standard deviation of that")
+    leads: float = number("leads_pct", 100, 0, 300, "resistance of the leads as it showed, of what the bench says")
 
 
 @dataclass(frozen=True, kw_only=True)

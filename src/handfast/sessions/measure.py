@@ -34,6 +34,7 @@ class Errors:
     touch: float = 0.4e-3
     meet: float = 0.5e-3
     gauge: float = 0.2 * DEGREE
+    gauge_again: float = 0.07 * DEGREE
     pull_share: float = 0.08
     loose_share: float = 0.15
     scale: float = 0.03
@@ -173,12 +174,19 @@ class MakerAtStandIn:
             arrived=_signs(self._arrived()[self.bench.columns(SIDES[arm])]),
         )
 
-    def gauge(self, joint: int, angle: float, way: int) -> Gauge:
-        """Lead one link, in one way, onto a stop of known angle."""
+    def rock(self, joint: int, angle: float) -> list[Gauge]:
+        """Lead one link onto a stop of known angle in both ways, the stop staying where it is."""
+        again = self.errors.gauge_again / np.sqrt(2.0)
+        middle = angle + self.rng.normal(0.0, np.sqrt(self.errors.gauge**2 - again**2))
+        apart = self.rng.normal(0.0, again)
+        return [self.gauge(joint, angle, way, middle + way * apart) for way in (1, -1)]
+
+    def gauge(self, joint: int, angle: float, way: int, stands: float | None = None) -> Gauge:
+        """Lead one link, in one way, onto a stop of known angle. stands: where a stop that stays really is, for it."""
         goal = self.arms.link_angles()
         goal[joint] = angle - way * 8.0 * DEGREE
         self.hands.lead_joints(goal, 1.0)
-        goal[joint] = angle + self.rng.normal(0.0, self.errors.gauge)
+        goal[joint] = angle + self.rng.normal(0.0, self.errors.gauge) if stands is None else stands
         self.hands.lead_joints(goal, 0.8)
         counts = self._counts()
         return Gauge(
@@ -186,6 +194,8 @@ class MakerAtStandIn:
             angle=angle,
             error=self.errors.gauge,
             way="+" if way > 0 else "-",
+            stop="" if stands is None else f"{angle / DEGREE:.0f}",
+            again=self.errors.gauge_again,
             counts=tuple(float(v) for v in counts),
             supply=self.bench.supply.voltage,
         )
@@ -321,7 +331,7 @@ def standard_readings(maker: MakerAtStandIn, model: Model, touches: int = 52, me
         low, high = joint.travel
         for share in (0.08, 0.29, 0.5, 0.71, 0.92):
             angle = low + share * (high - low)
-            gauges += [maker.gauge(i, angle, 1), maker.gauge(i, angle, -1)]
+            gauges += maker.rock(i, angle)
         pulls += [maker.pull(i), maker.pull(i, loose=True)]
         goal = maker.arms.link_angles()
         goal[i] = 0.5 * (low + high)

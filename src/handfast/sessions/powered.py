@@ -78,7 +78,7 @@ class Powered:
         self.command = q.copy()
         self.volts = self.fit.at_arms(frame.supply, frame.current)
         if self.learns:
-            self.fit.learn(q, frame.counts, self.volts, self.gaps)
+            self.fit.learn(q, frame.counts, self.volts, self.gaps, frame.current)
         self.time, self.current = frame.time, frame.current
         self.counts = frame.counts
         return self.fit.angles(frame.counts, self.volts, self.clean)

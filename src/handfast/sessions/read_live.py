@@ -7,19 +7,25 @@ it stands, and nothing moves it.
 
 from __future__ import annotations
 
+import datetime
 from collections import deque
 from collections.abc import Callable, Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
+from handfast.bench.lines import angle_of, joint_angles
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.board.host import Denied, HostBoard
 from handfast.errors import InputError
+from handfast.fitting.advice import GAUGE_AGAIN
 from handfast.geometry.rigid import Array
+from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.model import model_of
 from handfast.records.readings import Bar, Gauge, Level, Meet, Pull, Push, Readings, Sag, Touch
 from handfast.records.recording import Recording
+from handfast.sessions.feedback import at_plugs
 from handfast.sessions.reading_words import KINDS, Asked, asked_for
 from handfast.sessions.wire_arms import channel_name
 from handfast.teaching.live import LiveStillness
@@ -35,6 +41,13 @@ BACK = 30.0
 HELD = 0.5
 """So long a powered arm stands after Enter before its counts are averaged, s."""
 
+FAR, FAR_ANGLE = 80e-3, 20.0 * DEGREE
+"""An arm is elsewhere, not where a reading was asked for, if it is farther off than this by the bench's figures: a
+bench that nobody measured may be off by centimetres and several degrees (our choice)."""
+
+MOST_APART = 6.0 * DEGREE
+"""Feedback of one stop from both sides differs by a link's play and windup: more than this is another place."""
+
 HELP = "\n".join(
     [
         "  type what you read, then bring the arm there and hold it still (Enter, if it is there already):",
@@ -48,11 +61,13 @@ HELP = "\n".join(
 
 @dataclass(frozen=True)
 class Seen:
-    """Feedback of every channel, averaged at rest; servo supply, V; way (K,) in which each joint moved last."""
+    """Feedback of every channel, averaged at rest; servo supply, V; way (K,) in which each joint moved last; whether
+    the maker said that it is there."""
 
     counts: tuple[float, ...]
     supply: float
     ways: tuple[int, ...]
+    said: bool = False
 
     def arrived(self, part: slice) -> str:
         """The ways of some joints, as a readings file has them."""
@@ -83,10 +98,12 @@ class TakingReadings:
         keep: Callable[[Readings | None], None],
         advise: Callable[[], list[str]],
         enter: str = "Enter",
+        leads: float = 1.0,
     ):
-        """enter: what is pressed where something is done, in words."""
-        self.enter = enter
+        """enter: what is pressed where something is done, in words; leads: see `at_plugs`."""
+        self.enter, self.leads = enter, leads
         self.bench, self.board, self.say, self.keep, self.advise = bench, board, say, keep, advise
+        self.chain = model_of(bench).chain
         self.still = LiveStillness(bench)
         self.scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
         self.taken = 0
@@ -181,7 +198,7 @@ class TakingReadings:
             return
         self._asked, self._entered = asked, None
         kinds: dict[str, Callable[[Asked], Taking]] = {
-            "pull": self._pull, "loose": self._pull, "sag": self._sag, "push": self._push,
+            "pull": self._pull, "loose": self._pull, "sag": self._sag, "push": self._push, "rock": self._rock,
         }  # fmt: skip
         self._taking = kinds.get(asked.kind, self._limp_reading)(asked)
         self._go_on(partial(next, self._taking))
@@ -204,7 +221,7 @@ class TakingReadings:
             self._entered = self._now
         elif self._wants.what == "still":
             if all(self.still.still(side) for side in self._wants.sides):
-                self._send(self._seen())
+                self._send(replace(self._seen(), said=True))
             else:
                 self._cue(2)
                 self.say("  not read: hold it still for a second")
@@ -236,8 +253,12 @@ class TakingReadings:
         ways = np.zeros(len(self.bench.joints), dtype=int)
         for side in SIDES:
             ways[self.bench.columns(side)] = np.sign(pose_at(record, self.bench, side, q, float(t[-1])).arrived)
-        frames = [f.supply_mV for f in list(self.board.frames) if f.at / 1e6 > t[-1] - MEAN]
-        supply = float(np.mean(frames or [self.board.known().supply_mV])) / 1e3
+        frames = [f for f in list(self.board.frames) if f.at / 1e6 > t[-1] - MEAN] or [self.board.known()]
+        sensed = 1e-3 * float(np.mean([f.supply_mV for f in frames]))
+        current = 1e-3 * np.mean([f.current_mA[:2] for f in frames], axis=0)
+        # At the plug of the arm that is read: while powered arms draw current, the other one's has another voltage.
+        side = "left" if self._asked is None else self._asked.side
+        supply = float(at_plugs(self.bench, sensed, current, self.leads)[SIDES.index(side)])
         return Seen(tuple(round(float(c), 3) for c in mean), round(supply, 3), tuple(int(w) for w in ways))
 
     def _send(self, value: Seen | float) -> None:
@@ -286,8 +307,14 @@ class TakingReadings:
             "gauge": "its link onto the stop, from 5 degrees away or more", "level": "its link to where the level lies",
         }[asked.kind]  # fmt: skip
         arms = "both arms" if len(asked.sides) == 2 else f"the {asked.side} arm"
-        seen = yield Wants("still", f"now {where}, and hold {arms} still (there already: {self.enter})", asked.sides)
-        assert isinstance(seen, Seen)
+        says = f"now {where}, and hold {arms} still (there already: {self.enter})"
+        while True:
+            seen = yield Wants("still", says, asked.sides)
+            assert isinstance(seen, Seen)
+            # A rest on the way is no reading, unless the maker says so.
+            if seen.said or not (elsewhere := self._elsewhere(asked, seen)):
+                break
+            says = f"not read: {elsewhere} by the bench's figures; go on (there all the same: {self.enter})"
         error, every = asked.error, slice(None)
         common = {"counts": seen.counts, "supply": seen.supply}
         if asked.kind == "touch":
@@ -303,14 +330,63 @@ class TakingReadings:
         if asked.kind == "level":
             ways = seen.arrived(self.bench.columns(asked.side))
             return Readings(levels=(Level(joint=asked.of, tilt=angle, error=error, arrived=ways, **common),))  # type: ignore[arg-type]
-        way = seen.ways[self.bench.joint_names.index(asked.of)]
+        gauge = Gauge(joint=asked.of, angle=angle, error=error, way=self._onto(asked.of, seen), **common)  # type: ignore[arg-type]
+        return Readings(gauges=(gauge,))
+
+    def _elsewhere(self, asked: Asked, seen: Seen) -> str:
+        """How far from what was asked for the arms are, in words; nothing, where they may well be there."""
+        q = joint_angles(self.bench, np.array(seen.counts)[None])[0]
+        if asked.kind == "gauge":
+            off = abs(float(q[self.bench.joint_names.index(asked.of)]) - asked.numbers[0] * DEGREE)
+            return f"that is {off / DEGREE:.0f} degrees from there" if off > FAR_ANGLE else ""
+        tips = tool_poses(self.chain, q)[0, :, :3, 3]
+        if asked.kind == "touch":
+            far = float(np.linalg.norm(tips[SIDES.index(asked.side)] - 1e-3 * np.array(asked.numbers)))
+        elif asked.kind in ("meet", "bar"):
+            length = 1e-3 * asked.numbers[0] if asked.kind == "bar" else 0.0
+            far = abs(float(np.linalg.norm(tips[0] - tips[1])) - length)
+        else:
+            return ""
+        return f"that is {1e3 * far:.0f} mm from there" if far > FAR else ""
+
+    def _onto(self, joint: str, seen: Seen) -> str:
+        """The way in which a link came onto its stop, + or -."""
+        way = seen.ways[self.bench.joint_names.index(joint)]
         if way == 0:
             raise InputError(
-                f"it cannot be told which way {asked.of} came onto the stop", expected="a clear last motion",
+                f"it cannot be told which way {joint} came onto the stop", expected="a clear last motion",
                 next_step="lead it away by 5 degrees or more, back onto the stop, and type it again",
             )  # fmt: skip
-        gauge = Gauge(joint=asked.of, angle=angle, error=error, way="+" if way > 0 else "-", **common)  # type: ignore[arg-type]
-        return Readings(gauges=(gauge,))
+        return "+" if way > 0 else "-"
+
+    def _rock(self, asked: Asked) -> Taking:
+        """Onto a stop that stays from both sides: its own error is the same both times."""
+        angle, error = asked.numbers[0] * DEGREE, asked.error * DEGREE
+        joint = self.bench.joints[self.bench.joint_names.index(asked.of)]
+        name = datetime.datetime.now().isoformat(timespec="seconds")
+        found: list[Gauge] = []
+        says = f"now its link onto the stop, from 5 degrees away or more, held still (there already: {self.enter})"
+        while len(found) < 2:
+            seen = yield Wants("still", says, (asked.side,))
+            assert isinstance(seen, Seen)
+            way = self._onto(asked.of, seen)
+            if found:
+                both = angle_of(joint, np.array([seen.counts[joint.channel], found[0].counts[joint.channel]]))
+                apart = abs(float(both[0] - both[1]))
+                if way == found[0].way:
+                    says = "it came from the same side as before: lead it onto the stop from the other side"
+                    continue
+                if apart > MOST_APART:
+                    says = f"that is {apart / DEGREE:.0f} degrees from the stop: lead it onto the stop"
+                    continue
+            found.append(
+                Gauge(
+                    joint=asked.of, angle=angle, error=error, way=way, stop=name, again=min(GAUGE_AGAIN, error),
+                    counts=seen.counts, supply=seen.supply,
+                )
+            )  # fmt: skip
+            says = f"now onto it from the other side, the stop staying where it is ({self.enter})"
+        return Readings(gauges=tuple(found))
 
     def _pull(self, asked: Asked) -> Taking:
         yield from ()

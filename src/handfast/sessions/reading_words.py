@@ -13,7 +13,8 @@ KINDS = {
     "touch": ("touch ARM X Y Z", "a limp TCP in a dimple at X Y Z mm"),
     "meet": ("meet", "both limp TCPs tip to tip"),
     "bar": ("bar LENGTH", "both limp TCPs at the ends of a bar, mm"),
-    "gauge": ("gauge JOINT ANGLE", "a limp link led onto a stop of known angle, degrees"),
+    "rock": ("rock JOINT ANGLE", "a limp link led onto a stop of known angle from both sides, degrees; the stop stays"),
+    "gauge": ("gauge JOINT ANGLE", "a limp link led onto a stop of known angle from one side, degrees"),
     "level": ("level JOINT TILT", "a level along a limp link that a hand holds, degrees"),
     "pull": ("pull JOINT N MM", "the pull, N, at a lever of so many mm that just turns a limp joint"),
     "loose": ("loose JOINT N MM", "the light pull that moves a limp link within its play only"),
@@ -23,13 +24,15 @@ KINDS = {
 """What each kind looks like, and what it is."""
 
 GOOD_TO = {
-    "touch": 1e3 * TOUCH_ERROR, "meet": 0.5, "bar": 0.5, "gauge": GAUGE_ERROR / DEGREE, "level": 0.3,
-    "sag": 1e3 * SAG_ERROR, "push": 0.3,
+    "touch": 1e3 * TOUCH_ERROR, "meet": 0.5, "bar": 0.5, "rock": GAUGE_ERROR / DEGREE, "gauge": GAUGE_ERROR / DEGREE,
+    "level": 0.3, "sag": 1e3 * SAG_ERROR, "push": 0.3,
 }  # fmt: skip
 """One standard deviation of a reading where nobody says better, mm or degrees: what the advice goes by, and beside that
 common practice, no source."""
 
-_NUMBERS = {"touch": 3, "meet": 0, "bar": 1, "gauge": 1, "level": 1, "pull": 2, "loose": 2, "sag": 1, "push": 3}
+_NUMBERS = {
+    "touch": 3, "meet": 0, "bar": 1, "rock": 1, "gauge": 1, "level": 1, "pull": 2, "loose": 2, "sag": 1, "push": 3,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)

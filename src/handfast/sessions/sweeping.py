@@ -166,7 +166,8 @@ def follow_readings(wire: Powered, poses: Array) -> tuple[Follow, ...]:
         wire.hold(wire.command, 0.5)
         wire.loosen()
     told = zip(wire.bench.joint_names, wire.fit.follows, wire.fit.errors, strict=True)
-    return tuple(Follow(joint=n, share=float(k), error=max(float(e), 1e-3)) for n, k, e in told)
+    leads = round(wire.fit.leads, 4)
+    return tuple(Follow(joint=n, share=float(k), error=max(float(e), 1e-3), leads=leads) for n, k, e in told)
 
 
 def sweep(wire: Powered, joint: int, reach: Array, steps: int = STEPS) -> Sweep:

@@ -169,3 +169,28 @@ def test_a_noisy_voltmeter_does_not_draw_the_fit_to_nothing():
             counts[joint.channel] = counts_of(joint, angles[i]) * (1 + k[i] * (true / 6.0 - 1))
         fit.learn(angles, counts, np.full(2, true + 0.02 * rng.normal()))
     assert fit.follows == pytest.approx(k, abs=0.02)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.6, 1.0, 1.4])
+def test_leads_that_differ_from_the_bench_are_found(share):
+    """One arm is stirred and then the other: by Ohm's law the voltage at the right one differs from the one sensed at
+    the left by its lead's drop, and its feedback shows how much of that there is, down to none (one supply for all)."""
+    bench = bench_of()
+    leads = [bench.arm(side).wire.resistance for side in ("left", "right")]
+    k, rng = np.linspace(0.1, 0.9, 10), np.random.default_rng(4)
+    fit = SupplyFit(bench)
+    fit.refer(np.full(2, 6.0))
+    for n in range(1600):
+        current = np.array([2.0, 0.0] if n // 200 % 2 else [0.0, 2.0]) * (1.0 + np.sin(0.3 * n)) / 2.0
+        sensed = 6.0 - 0.02 * current.sum() - share * leads[0] * current[0]
+        right = sensed + share * (leads[0] * current[0] - leads[1] * current[1])
+        counts = np.full(12, 512.0)
+        for i, joint in enumerate(bench.joints):
+            volts = sensed if i < 5 else right
+            counts[joint.channel] = counts_of(joint, 0.3) * (1 + k[i] * (volts / 6.0 - 1)) + 0.3 * rng.normal()
+        fit.learn(np.full(10, 0.3), counts, fit.at_arms(sensed, current), None, current)
+    assert fit.leads == pytest.approx(share, abs=0.1)
+    assert fit.follows == pytest.approx(k, abs=0.03)
+    assert fit.at_arms(5.8, np.array([1.0, 2.0]))[1] == pytest.approx(
+        5.8 + share * (leads[0] - 2.0 * leads[1]), abs=0.01
+    )

@@ -10,7 +10,7 @@ const mm = (x, n = 1) => units.number(x, "mm", n);
 // What to do for each kind of reading, in a sentence, and a drawing of it.
 const HOW = {
   touch: ["Power off. Lead the limp arm by hand until its TCP stands in the dimple of known place, from above; hold it there for a second.", touchDrawing],
-  gauge: ["Power off. Lead this one link, from the side that is named, onto a stop of known angle, and keep it there.", gaugeDrawing],
+  gauge: ["Power off. Lead this one link onto a stop of known angle and hold it there; then, the stop staying where it is, from the other side.", gaugeDrawing],
   "spring scale": ["Power off, the link upright or counterweighted, so that it weighs nothing on its joint. Hook a spring scale to a lever on it and pull square to it until it just turns.", pullDrawing],
   "light pull": ["Power off, the link upright or counterweighted. Pull at the lever with a fine scale, so gently that the link goes through its play and no gear turns with it; read while it moves, once each way.", pullDrawing],
   push: ["Let the arm hold its pose under power. Push its TCP with a scale along the line that is named, wait a second, read the pointer; then push the other way as hard and read again. Eyes protected, fingers clear of the links.", pushDrawing],

@@ -3,7 +3,8 @@ import { h } from "./dom.js";
 
 // Each kind: what it is, whether it is of an arm or of a joint, and its numbers.
 const KINDS = {
-  gauge: ["Link on a stop of known angle", "joint", ["angle, °"]],
+  rock: ["Link on a stop from both sides", "joint", ["angle, °"]],
+  gauge: ["Link on a stop from one side", "joint", ["angle, °"]],
   touch: ["TCP in a dimple", "arm", ["x, mm", "y, mm", "z, mm"]],
   meet: ["Both TCPs tip to tip", "", []],
   bar: ["Both TCPs at a bar's ends", "", ["length, mm"]],
