@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 SEED ?= 1
 
-.PHONY: help browser demo test check speed truth pictures soak lock clean firmware
+.PHONY: help browser demo test check speed truth pictures keys soak lock clean firmware
 
 help:
 	@echo "make demo    lay down the seedling bench, teach it, check it, run it, write the report (SEED=n)"
@@ -13,6 +13,7 @@ help:
 	@echo "make truth   how right predictions are about arms never seen (SEED=n or first:last+1; OTHER=1: of another make)"
 	@echo "make firmware  build the controller's program and its simulator; flash, RAM and worst stack"
 	@echo "make pictures  draw the pictures in docs/ anew"
+	@echo "make keys    write docs/bench.md anew, from where the keys of bench.toml are declared"
 	@echo "make soak    the long forms of the tests"
 	@echo "make lock    write requirements.lock anew"
 
@@ -87,6 +88,9 @@ pictures: .venv/run.stamp
 	@rm -rf out/picture-bench
 	@$(BIN)/handfast new out/picture-bench
 	@$(BIN)/handfast report --bench out/picture-bench --picture docs/pictures/bench.svg
+
+keys: .venv/run.stamp
+	@$(BIN)/python -m handfast.bench.keys > docs/bench.md.new && mv docs/bench.md.new docs/bench.md
 
 soak: .venv/dev.stamp firmware browser .venv/axe/$(AXE_VERSION).stamp
 	HANDFAST_SOAK=1 $(BIN)/python -m pytest -n 2

@@ -91,3 +91,8 @@ def wire_resistance(gauge: float, length: float) -> float:
     """
     diameter = 0.127e-3 * 92.0 ** ((36.0 - gauge) / 39.0)
     return float(1.724138e-8 * length / (math.pi * diameter**2 / 4.0))
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """So many of something in words: '1 servo', '3 servos', and with `many` '2 passes'."""
+    return f"{count} {one if count == 1 else many or one + 's'}"

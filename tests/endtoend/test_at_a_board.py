@@ -239,7 +239,7 @@ def test_killed_at_a_random_moment(bench, what):
             last.type("q")
             status, out = last.end()
             assert status == 0, last.lines
-            assert "1 steps, 1 taught poses" in out
+            assert "1 step, 1 taught pose" in out
         else:
             assert len(list_runs(bench.database)) == rounds
 

@@ -149,13 +149,23 @@ def test_the_commands_of_a_drawing(tmp_path, monkeypatch):
     assert told["shape_rms_mm"] < 0.2
     text = (folder.routines / "label.toml").read_text()
     assert "nudge_mm = [-" in text
-    for more, says in (((), "--line"), (("--line", "96"), "printed at 96.0 %")):
+    for more, says in (
+        ((), "--line: the card's scale is not known\n"),
+        (("--line", "96"), "printed at 96.0 %"),
+        (("--line", "-5"), "--line: a line of -5 mm"),
+        (("--line", "nan"), "--line: a line of nan mm"),
+        (("--line", "100", "--drawing", "drawings/square.svg"), "--routine, --drawing: a routine and a drawing"),
+    ):
         done = handfast(*words, *more, cwd=folder.root)
         assert done.returncode == 2
         assert says in done.stderr
+    done = handfast("score", "--photo", "photo.png", cwd=folder.root)
+    assert done.returncode == 2
+    assert "--line, --routine: the card's scale is not known, nor which drawing it is" in done.stderr
+    assert "--routine NAME of one that draws, or --drawing FILE" in done.stderr
     before = sorted(p.name for p in (folder.root / "scores").iterdir())
     photographed(sheet([square], without=(0, 4)), folder.root / "photo.png")
     done = handfast(*words, "--line", "100", cwd=folder.root)
     assert done.returncode == 2
-    assert "the upper left and the middle left mark of the card are not to be seen" in done.stderr
+    assert "the upper left and middle left marks of the card are not to be seen" in done.stderr
     assert sorted(p.name for p in (folder.root / "scores").iterdir()) == before

@@ -168,6 +168,27 @@ OPTIONS = {
     "a name with a slash": (("teach", "--recording", "recordings/r.csv", "--name", "../x"), r'--name: "\.\./x"'),
     "a negative seed": (("run", "pass-pot", "--seed", "-1"), r"--seed: -1 is no seed"),
     "no such way": (("run", "pass-pot", "--way", "fast"), r"handfast: .*--way.*'fast'"),
+    "not once": (("run", "pass-pot", "--repeat", "0"), r"--repeat: 0 times"),
+    "less than not once": (("run", "pass-pot", "--repeat", "-1"), r"--repeat: -1 times"),
+    "overrules nothing": (("run", "pass-pot", "--overrule", "foo"), r'--overrule: no question "foo"'),
+    # The one message is all that is said: nothing about a relay that goes on, and nothing has power.
+    "no such port": (("board", "probe", "--port", "/dev/none"), r"/dev/none: cannot be opened"),
+    "no such port for teaching": (("teach", "--port", "/dev/none", "--name", "x"), r"/dev/none: cannot be opened"),
+    "no such port for readings": (("calibrate", "--read", "--port", "/dev/none"), r"/dev/none: cannot be opened"),
+    "no such port for sweeps": (("calibrate", "--sweep", "--port", "/dev/none"), r"/dev/none: cannot be opened"),
+    "no such port for a servo": (
+        ("vet", "--channel", "1", "--mark", "A", "--class", "mini-metal", "--port", "/dev/none"),
+        r"/dev/none: cannot be opened",
+    ),
+    "no such servo": (("board", "power-up", "left elbo", "--board", "python"), r'no servo "left elbo"'),
+    "no such servo to wiggle": (
+        ("board", "probe", "--wiggle", "left elbo", "--board", "python"),
+        r'--wiggle: no servo "left elbo"',
+    ),
+    "nothing such to hold": (
+        ("teach", "--board", "python", "--name", "x", "--hold", "elbo"),
+        r'--hold: no servo and no arm "elbo"',
+    ),
 }
 
 

@@ -24,7 +24,7 @@ from handfast.standins.servo_model import ServoArms
 from handfast.store.live_runs import events_of
 from handfast.store.runs import list_runs, load_run
 from support import seedling
-from support.at_a_board import Played, Simulation, hand, start, upright
+from support.at_a_board import Played, Simulation, hand, nodding_bench, start, upright
 from support.commands import contents, handfast
 
 POSES = {1: (14, 45, 40, 20, 5), 2: (4, 52, 34, 30, 5)}
@@ -228,6 +228,21 @@ def test_keys_at_a_board_in_memory(bench):
     assert len(read_readings(bench.root / "readings" / "nudges.toml", read_bench(bench)).landings) == 1
     done = handfast("calibrate", "--undo", cwd=bench.root)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(("typed", "says"), [("x", "the input has ended"), ("q", "stopped by you")])
+def test_nobody_is_left_at_the_keys(tmp_path, typed, says):
+    """An input that ends, and a q, end the run: one message, status 3, power off, and what was played is kept."""
+    bench = nodding_bench(tmp_path / "bench", [(0, 0, 0, 0, 0)])
+    command = start("run", "nod", "--nudge", "--board", "python", "--overrule", "miss", cwd=bench.root)
+    out, said = command.communicate(typed, timeout=120)
+    assert command.returncode == 3, said
+    assert out == ""
+    assert said.count("handfast: ") - said.count("handfast: compiling") == 1
+    assert f"handfast: {says}" in said
+    assert ("nothing had been played yet" if typed == "q" else "run 1: kept as far as it came") in said
+    if typed != "q":
+        assert any(says in text for _, text in events_of(bench.database, 1))
 
 
 def test_what_cannot_be_nudged(bench):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -53,10 +54,43 @@ def test_files_give_what_the_simulation_gave(bench: Path, tmp_path: Path) -> Non
         assert f'verdict = "{servo["verdict"]}"' in invented
     labels = (bench / "out" / "labels.html").read_text()
     assert all(servo["serial_mark"] in labels for servo in servos)
-    assert handfast("vet", files[0], at=bench).returncode in (0, 1)
+    done = handfast("vet", files[0], at=bench)
+    assert done.returncode in (0, 1)
+    assert "\n1 servo: " in done.stdout
+    assert "labels of all 6 servos on file" in done.stdout
+    labels = (bench / "out" / "labels.html").read_text()
+    assert [labels.count(f"<span>{servo['serial_mark']}</span>") for servo in servos] == [1] * 6
+    done = handfast("vet", files[0], files[0], at=bench)
+    assert done.returncode == 2
+    assert "the same recording of servo" in done.stderr
     assert (bench / "readings" / "servos" / f"{servos[0]['serial_mark']}.toml").read_text().count(
         "\n[[vetting]]\n"
     ) == 2
+
+
+def test_what_was_not_tested_is_said_beside_the_verdict(bench: Path, tmp_path: Path) -> None:
+    """A sweep without loads, pushes and fine steps: in the table, among the counts, in --json and on the label."""
+    source = real(bench, sorted((bench / "sweeps").glob("*.csv"))[0].name, tmp_path)
+    lines = source.read_text().splitlines()
+    start = next(n for n, line in enumerate(lines) if line.startswith("time_ms"))
+    names = lines[start].split(",")
+    load, push, time = (names.index(name) for name in ("load_kgcm", "push", "time_ms"))
+    cells = [line.split(",") for line in lines[start + 1 :]]
+    first = next(n for n, row in enumerate(cells) if float(row[load] or 0) or float(row[push] or 0))
+    head = [line.replace("X02-01", "PART") for line in lines[: start + 1]]
+    assert float(cells[first][time]) > 60e3
+    part = tmp_path / "part.csv"
+    part.write_text("\n".join([*head, *lines[start + 1 : start + 1 + first]]) + "\n")
+    done = handfast("vet", str(part), at=bench)
+    assert done.returncode in (0, 1), done.stderr
+    verdict = re.search(r"^ +((accept|watch), partly tested: no torque, no play)$", done.stdout, re.M)
+    assert verdict, done.stdout
+    assert f"1 {verdict[2]} (1 partly tested)" in done.stdout
+    assert "<div>partly tested: no torque, no play</div>" in (bench / "out" / "labels.html").read_text()
+    told = json.loads(handfast("vet", str(part), "--json", at=bench).stdout)["servos"][0]
+    assert told["verdict_text"] == verdict[1]
+    whole = handfast("vet", str(source), at=bench)
+    assert "partly" not in whole.stdout
 
 
 def test_assign_and_fit(bench: Path, tmp_path: Path) -> None:

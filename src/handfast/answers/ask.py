@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from handfast.answers.changes import Change, changes
 from handfast.answers.facts import Facts
-from handfast.answers.judging import MARGINS, UNITS, Finding, judge, limits_of
+from handfast.answers.judging import MARGINS, MOST, UNITS, Finding, judge, limits_of, shown
 from handfast.answers.questions import ASKED_OF, QUESTIONS
 
 
@@ -30,20 +31,19 @@ class Answer:
 
     @property
     def margin_text(self) -> str:
-        """The margin with its unit."""
-        return (
-            f"{self.margin:.2f} {UNITS[self.question]}"
-            if UNITS[self.question] == "×"
-            else (f"{self.margin:.1f} {UNITS[self.question]}")
-        )
+        """The margin with its unit, rounded so that it does not contradict the verdict."""
+        if UNITS[self.question] == "×" and self.margin >= MOST:
+            return f"over {MOST:g} ×"
+        places = 2 if UNITS[self.question] == "×" else 1
+        return f"{shown(self.margin, places, (self.limit, self.enough)):.{places}f} {UNITS[self.question]}"
 
     def plain(self) -> dict[str, Any]:
         """As plain values, for JSON."""
         return {
             "question": self.question,
             "verdict": self.verdict,
-            "room": round(self.room, 4),
-            "margin": round(self.margin, 4),
+            "room": shown(self.room, 4, (0.0, 1.0)),
+            "margin": shown(self.margin, 4, (self.limit, self.enough)),
             "margin_is": MARGINS[self.question],
             "unit": UNITS[self.question],
             "limit": self.limit,
@@ -52,7 +52,13 @@ class Answer:
             "where": self.finding.where,
             "why": self.finding.why,
             "changes": [
-                {"change": c.words, "verdict": c.verdict, "room": round(c.room, 4), "margin": round(c.margin, 4)}
+                {
+                    "change": c.words,
+                    "verdict": c.verdict,
+                    "room": shown(c.room, 4, (0.0, 1.0)),
+                    "margin": shown(c.margin, 4, (self.limit, self.enough)),
+                    "conflict": c.conflict,
+                }
                 for c in self.changes
             ],
         }
@@ -117,4 +123,24 @@ def ask(facts: Facts, try_changes: bool = True, besides: tuple[str, ...] = ()) -
         limit, enough = limits_of(facts.bench, question)
         tried = changes(question, finding, facts) if try_changes and verdict.word != "holds" else ()
         found.append(Answer(question, verdict.word, verdict.room, finding, limit, enough, tried))
-    return Answers(facts.routine.name, facts.motion.duration, tuple(found))
+    return Answers(facts.routine.name, facts.motion.duration, agreed(found))
+
+
+def agreed(answers: Sequence[Answer]) -> tuple[Answer, ...]:
+    """The answers, with changes marked that ask for the opposite of what an answer with less room asks for.
+
+    That is told of bases, which one answer may want nearer and another one farther from each other.
+    """
+    wanting = sorted((a for a in answers if any(c.bases for c in a.changes)), key=lambda a: a.room)
+    if not wanting:
+        return tuple(answers)
+    worst = wanting[0]
+    way = next(c.bases for c in worst.changes if c.bases)
+    words = f"but {worst.question}, which has less room, asks for bases {'nearer' if way < 0 else 'farther'}"
+    result = []
+    for answer in answers:
+        marked = tuple(
+            replace(c, conflict=words) if answer is not worst and c.bases == -way else c for c in answer.changes
+        )
+        result.append(replace(answer, changes=marked))
+    return tuple(result)

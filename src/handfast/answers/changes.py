@@ -27,7 +27,11 @@ MOST_CHANGES = 3
 
 @dataclass(frozen=True)
 class Change:
-    """One change, in words, the answer it would give, and the bench and the routine as it would make them."""
+    """One change, in words, the answer it would give, and the bench and the routine as it would make them.
+
+    bases: -1 if it brings the bases nearer to each other, 1 if farther, 0 if it leaves them; conflict: which answer
+    asks for the opposite, in words, empty if none does.
+    """
 
     words: str
     verdict: str
@@ -35,6 +39,8 @@ class Change:
     margin: float
     bench: Bench = dataclasses.field(repr=False, compare=False)
     routine: Routine = dataclasses.field(repr=False, compare=False)
+    bases: int = 0
+    conflict: str = ""
 
 
 def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]:
@@ -48,7 +54,8 @@ def changes(question: str, finding: Finding, facts: Facts) -> tuple[Change, ...]
         answer = QUESTIONS[question](made)
         verdict = judge(made.bench, question, answer.margin)
         if verdict.room > now.room + 0.02:
-            found.append(Change(trial.words, verdict.word, verdict.room, answer.margin, made.bench, made.routine))
+            room, margin = verdict.room, answer.margin
+            found.append(Change(trial.words, verdict.word, room, margin, made.bench, made.routine, trial.bases))
     found.sort(key=lambda change: -change.room)
     return tuple(found[:MOST_CHANGES])
 
@@ -281,7 +288,8 @@ def _bases(facts: Facts) -> Iterator[Trial]:
             moved = moved_bases(facts, by)
             return None if moved is None else _planned(facts, *moved)
 
-        yield Trial(f"both bases {abs(by) * 1e3:.0f} mm {'nearer' if by < 0 else 'farther'}, poses taught again", make)
+        words = f"both bases {abs(by) * 1e3:.0f} mm {'nearer' if by < 0 else 'farther'}, poses taught again"
+        yield Trial(words, make, -1 if by < 0 else 1)
 
 
 def moved_bases(facts: Facts, by: float) -> tuple[Bench, Routine] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -88,6 +89,21 @@ class Verdict:
 
     word: str
     room: float
+
+
+def shown(value: float, places: int, edges: tuple[float, ...]) -> float:
+    """A value rounded to some places, but never onto or over an edge that it lies below."""
+    step = 10.0**-places
+    rounded = round(value, places)
+    for edge in edges:
+        if value < edge <= rounded:
+            rounded = round(math.ceil(edge / step - 1e-9) * step - step, places)
+    return rounded
+
+
+def room_text(room: float) -> str:
+    """A room to two places, which never contradicts its verdict."""
+    return f"{shown(room, 2, (0.0, 1.0)):.2f}"
 
 
 def limits_of(bench: Bench, question: str) -> tuple[float, float]:

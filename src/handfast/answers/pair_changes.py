@@ -32,10 +32,14 @@ LEAST_FINGER = 0.003
 
 @dataclass(frozen=True)
 class Trial:
-    """A change before it is tried: words, and the facts as they would be; None where it cannot be made."""
+    """A change before it is tried: words, and the facts as they would be; None where it cannot be made.
+
+    bases: -1 if it brings the bases nearer to each other, 1 if farther, 0 if it leaves them.
+    """
 
     words: str
     make: Callable[[], Facts | None]
+    bases: int = 0
 
 
 def asked_again(facts: Facts, bench: Bench, routine: Routine) -> Facts:
@@ -150,6 +154,7 @@ def _moved_bases(facts: Facts, planned: Callable[[Bench], Facts | None]) -> Iter
                 yield Trial(
                     f"{words} {by * 1e3:.0f} mm nearer{also}, the meeting planned",
                     lambda found=found: found,  # type: ignore[misc]
+                    -1,
                 )
                 break
 

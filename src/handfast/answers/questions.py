@@ -20,7 +20,7 @@ from handfast.answers.facts import Facts
 from handfast.answers.grip_question import grip
 from handfast.answers.judging import MOST, Finding
 from handfast.answers.pair_questions import as_things_land, meet, together
-from handfast.bench.parts import SIDES, Servoed
+from handfast.bench.parts import SIDES, Servo, Servoed
 from handfast.geometry.rigid import Array
 from handfast.landing.predict import Landing
 from handfast.mechanics.kinematics import places
@@ -331,42 +331,80 @@ def steady_heat(loss: Array, resistance: float, time: float, pause: float, dt: f
     return level, float(level.max())
 
 
+def time_to_warm(
+    loss: Array, resistance: float, time: float, pause: float, allowed: float, dt: float = DT
+) -> float | None:
+    """Time, s, after which a body that begins at the air's temperature first passes a rise of `allowed` K.
+
+    The body and its cycles are those of `steady_heat`; whole cycles are told, those of the pause included; None if it
+    never does.
+    """
+    steady, peak = steady_heat(loss, resistance, time, pause, dt)
+    if peak <= allowed:
+        return None
+    fading = np.exp(-dt / time) ** np.arange(1, len(loss) + 1)
+    cycle = len(loss) * dt + pause
+    # Each cycle begins nearer to the steady one's beginning by the same factor.
+    through = np.exp(-cycle / time)
+    begins = float(steady[-1] * np.exp(-pause / time))
+    over = steady > allowed
+    with np.errstate(divide="ignore"):
+        cycles = np.log((steady[over] - allowed) / (begins * fading[over])) / np.log(through)
+    return float(max(0, int(np.ceil(cycles.min()))) + 1) * cycle
+
+
 def heat(facts: Facts) -> Finding:
     """Degrees below the servo's limit at the hottest moment, the routine repeated until it is steady.
 
-    The joints' servos and the grippers', which press as long as they hold something.
+    The joints' servos and the grippers', which press as long as they hold something. It is the temperature that is
+    judged: a class's torque for ever is a rule of thumb for steady loads, and knows neither of a routine's length nor
+    of its pause.
     """
     m, bench = facts.motion, facts.bench
-    grippers = [bench.arm(side).gripper for side in SIDES]
-    parts: list[Servoed] = [*bench.joints, *grippers]
+    parts: list[Servoed] = [*bench.joints, *(bench.arm(side).gripper for side in SIDES)]
     names = [*bench.joint_names, *(f"{side} gripper" for side in SIDES)]
-    worst: Finding | None = None
-    for i, (part, name, amps) in enumerate(
-        zip(parts, names, np.column_stack([facts.currents, facts.grip_currents]).T, strict=True)
-    ):
+    currents = np.column_stack([facts.currents, facts.grip_currents])
+    pause = facts.routine.about.rest
+    least, hottest = np.inf, (0, np.zeros(0), np.zeros(0))
+    for i, (part, amps) in enumerate(zip(parts, currents.T, strict=True)):
         servo = bench.servo_of(part)
         loss = amps**2 * servo.winding_resistance
-        level, peak = steady_heat(loss, servo.thermal_resistance, servo.thermal_time, facts.routine.about.rest)
-        hot = bench.ambient_temperature + peak
-        margin = servo.limit_temperature - hot
-        if worst is None or margin < worst.margin:
-            n = int(np.argmax(level))
-            side = name.split(" ")[0]
-            if i < len(bench.joints):
-                share = float(np.sqrt((facts.torque[:, i] ** 2).mean()) / facts.model.stall[i])
-            else:
-                share = float(np.sqrt((amps**2).mean()) / servo.stall_current)
-            worst = Finding(
-                float(margin),
-                float(m.t[n]),
-                f"{name} servo, {facts.place(n, side)}",
-                f"reaches {hot - 273.15:.0f} °C of {servo.limit_temperature - 273.15:.0f} °C when repeated; it carries "
-                f"{100 * share:.0f} % of its stall torque on average, {100 * servo.continuous:.0f} % is for ever",
-                {"joint": i, "side": side} if i < len(bench.joints) else {"gripper": side, "side": side},
-                (m.t, servo.limit_temperature - bench.ambient_temperature - level),
-            )
-    assert worst is not None
-    return worst
+        level, peak = steady_heat(loss, servo.thermal_resistance, servo.thermal_time, pause)
+        margin = servo.limit_temperature - bench.ambient_temperature - peak
+        if margin < least:
+            least, hottest = margin, (i, loss, level)
+    i, loss, level = hottest
+    servo, n = bench.servo_of(parts[i]), int(np.argmax(level))
+    side = names[i].split(" ")[0]
+    if i < len(bench.joints):
+        share = float(np.sqrt((facts.torque[:, i] ** 2).mean()) / facts.model.stall[i])
+    else:
+        share = float(np.sqrt((currents[:, i] ** 2).mean()) / servo.stall_current)
+    room = servo.limit_temperature - bench.ambient_temperature
+    return Finding(
+        float(least),
+        float(m.t[n]),
+        f"{names[i]} servo, {facts.place(n, side)}",
+        f"reaches {servo.limit_temperature - least - 273.15:.0f} °C of {servo.limit_temperature - 273.15:.0f} °C, "
+        f"repeated without end{_paused(pause)}; {_too_long(loss, servo, pause, room)}while it plays it carries "
+        f"{100 * share:.0f} % of its stall torque on average",
+        {"joint": i, "side": side} if i < len(bench.joints) else {"gripper": side, "side": side},
+        (m.t, room - level),
+    )
+
+
+def _paused(pause: float) -> str:
+    return f" with pauses of {pause:g} s" if pause > 0.0 else ""
+
+
+def _too_long(loss: Array, servo: Servo, pause: float, room: float) -> str:
+    """After what time it is too hot, with the pauses or at least without them; empty where it never is."""
+    for rest, words in ((pause, ""), (0.0, "without the pauses ")):
+        after = time_to_warm(loss, servo.thermal_resistance, servo.thermal_time, rest, room)
+        if after is not None:
+            span = f"{after / 60.0:.0f} minutes" if after >= 90.0 else f"{after:.0f} s"
+            return f"{words}more than {span} of it would be too much; "
+    return ""
 
 
 QUESTIONS: dict[str, Callable[[Facts], Finding]] = {

@@ -15,7 +15,7 @@ from handfast.bench.servos import with_vetted
 from handfast.errors import InputError
 from handfast.files.document import Document, Key, parse_document, read_document
 from handfast.files.fields import read_table
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 BENCH_FILE = "bench.toml"
 STOCK_FILE = "stock.toml"
@@ -236,7 +236,7 @@ def _check_fit(bench: Bench, document: Document, pulses: bool = True) -> None:
             raise _refuse(
                 document,
                 top,
-                f"the {side} arm has {len(arm.joints)} joints",
+                f"the {side} arm has {counted(len(arm.joints), 'joint')}",
                 f"{FEWEST_JOINTS} to {MOST_JOINTS} tables [[arms.{side}.joint]]",
                 next_step="add or take out joints",
             )

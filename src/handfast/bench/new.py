@@ -9,6 +9,7 @@ from pathlib import Path
 from handfast.bench.folder import FEWEST_JOINTS, MOST_JOINTS, BenchFolder
 from handfast.errors import FaultError, InputError
 from handfast.files.atomic import write_text
+from handfast.units import counted
 
 TEMPLATES = Path(__file__).parent / "templates"
 FOLDERS = ("routines", "recordings", "readings", "out")
@@ -60,7 +61,7 @@ def new_bench(root: Path, left: int | None = None, right: int | None = None, sid
     for count in counts:
         if not FEWEST_JOINTS <= count <= MOST_JOINTS:
             raise InputError(
-                f"{count} joints",
+                counted(count, "joint"),
                 where="--left or --right",
                 expected=f"{FEWEST_JOINTS} to {MOST_JOINTS}",
                 next_step="the gripper is not counted",
@@ -92,7 +93,8 @@ def blank_bench(name: str, counts: tuple[int, int], side_by_side: bool) -> str:
     channels = sum(counts) + 2
     lines = [
         "# A blank bench. Measure your arms at zero pose, standing straight up, and replace these figures; they are",
-        "# common practice for printed arms, no source. World axes: the origin on the table top, z up.",
+        "# common practice for printed arms, no source. World axes: the origin on the table top, z up. docs/bench.md",
+        "# explains every key.",
         "",
         "[bench]",
         # A JSON string is a TOML string too, whatever stands in the folder's name.

@@ -73,7 +73,9 @@ class Servo:
     thermal_resistance: float = number("thermal_resistance_K_per_W", 12, 0.1, 500, "warming per watt of loss")
     thermal_time: float = number("thermal_time_s", 300, 1, 20000, "thermal time constant")
     limit_temperature: float = number("limit_C", 65, 30, 200, "case temperature not to pass")
-    continuous: float = number("continuous_pct", 30, 1, 100, "torque it carries for ever, of stall torque")
+    continuous: float = number(
+        "continuous_pct", 30, 1, 100, "steady torque it carries for ever, of stall torque: a rule of thumb"
+    )
     mass: float = number("mass_g", ..., 0.5, 5000, "mass")
     price: float = number("price", 0, 0, 1e6, "price of one, in whatever you pay with")
     note: str = text("note", "", "anything worth knowing")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,18 @@ from handfast.files.document import read_document
 from handfast.files.fields import choice, flag, number, read_table, rows, tables, text, texts, whole
 
 VERDICTS = ("accept", "watch", "reject")
+TELLING = ("speed", "torque", "dead band", "play", "reversal", "repeatability")
+"""Tests without which a servo that is not rejected is only partly tested."""
+
+
+def verdict_text(verdict: str, not_tested: Sequence[str]) -> str:
+    """A verdict, and what it rests on where that is not all: 'accept, partly tested: no torque, no play'."""
+    lacking = [word for word in TELLING if word in not_tested]
+    if verdict == "reject" or not lacking:
+        return verdict
+    return f"{verdict}, partly tested: {', '.join(f'no {word}' for word in lacking)}"
+
+
 _MARK = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _BEYOND = 0.5  # rad that a feedback table is continued straight beyond its ends
 

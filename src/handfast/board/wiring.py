@@ -36,9 +36,22 @@ def fits(bench: Bench) -> None:
         raise InputError(
             f"the bench has {bench.controller.channels} channels",
             where="controller.channels in bench.toml",
-            expected=f"at most {CHANNELS}, the outputs of the board; all but a real board works with any number",
-            next_step="play this bench with --board simulated, or leave servos out",
+            expected=f"at most {CHANNELS}, the outputs of a board, real or in memory; what needs none works with more",
+            next_step="play it on simulated arms: handfast run ROUTINE without --port and without --board; or leave "
+            "servos out",
         )
+
+
+def beyond_a_board(bench: Bench) -> str:
+    """What cannot be done with a bench that asks for more outputs than a board has; empty if it does not."""
+    if bench.controller.channels <= CHANNELS:
+        return ""
+    return (
+        f"{bench.controller.channels} channels are more than the {CHANNELS} outputs of a board. Refused for this "
+        "bench: handfast board, whatever takes --port or --board python (run, teach, calibrate --sweep and --read, vet "
+        "--channel), and runs, teaching and readings in the workbench. The rest works, on simulated arms: check, "
+        "correct, run without --port and --board, rehearse, layout, plan, report, teach --recording"
+    )
 
 
 def rows(bench: Bench) -> list[Row]:

@@ -166,13 +166,14 @@ def _simulate(given: Namespace, desk: Desk) -> int:
 
 
 def _probe(given: Namespace, desk: Desk) -> int:
-    from handfast.desk.board import opened, probe
+    from handfast.desk.board import opened, probe, servos_named
     from handfast.sessions.operator import Keys
 
     port = where(given)
-    if not given.no_power:
-        _say(RELAY)
+    servos_named(desk, given.wiggle, "--wiggle", "all")
     with opened(desk, port, asked_stand_in(given), not given.no_power) as found, Keys(True, lambda: False) as keys:
+        if not given.no_power:
+            _say(RELAY)
         result = probe(
             desk, found, not given.no_power, given.wiggle, given.patience, _say, lambda: keys.pressed_space()
         )
@@ -216,7 +217,11 @@ def _probe(given: Namespace, desk: Desk) -> int:
     for finding in result.findings:
         print(f"  LOOK: {finding.where}: {finding.text}")
     if not result.findings:
-        print("  nothing looks wired wrongly")
+        still = not result.wiggles and all(w.deviation < 0.005 for w in result.seen.wipers if w.part)
+        print(
+            "  nothing looks wired wrongly"
+            + (", but no wiper moved at all: move joints by hand with --wiggle all, to be sure" if still else "")
+        )
     return 1 if result.findings else 0
 
 
@@ -247,16 +252,17 @@ def _flash(given: Namespace, desk: Desk) -> int:
 
 def _power_up(given: Namespace, desk: Desk) -> int:
     from handfast.bench.cautions import before_motion
-    from handfast.desk.board import opened, power_up
+    from handfast.desk.board import opened, power_up, servos_named
     from handfast.sessions.operator import KEYS_SAY, Always, Keys
 
     port = where(given)
-    _say(before_motion(desk.bench))
-    _say(RELAY)
+    servos_named(desk, given.servo)
     with (
         opened(desk, port, asked_stand_in(given)) as found,
         Keys(True, lambda: found.board.known().pedal) as keys,
     ):
+        _say(before_motion(desk.bench))
+        _say(RELAY)
         if port is not None:
             _say(KEYS_SAY)
         operator = keys if port is not None else Always()

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from argparse import Namespace
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
@@ -17,10 +18,11 @@ from handfast.cli.planning import plan
 from handfast.cli.rehearse import rehearse
 from handfast.cli.running import run
 from handfast.cli.score import score
-from handfast.cli.tables import answers_text, landings_text
+from handfast.cli.tables import answers_text, landings_text, width
 from handfast.cli.teaching import teach
 from handfast.cli.vetting import vet
 from handfast.desk import work
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.landing.predict import Landing
@@ -39,11 +41,15 @@ def _print_json(value: object) -> None:
 
 def new(given: Namespace) -> int:
     """`handfast new`."""
+    from handfast.bench.folder import read_bench
     from handfast.bench.new import new_bench
+    from handfast.board.wiring import beyond_a_board
 
     folder = new_bench(given.dir, given.left, given.right, given.side_by_side)
     names = [path.stem for path in folder.routine_files()]
-    print(f"{folder.root}: a bench with {len(names)} routines" + (f" ({', '.join(names)})" if names else ""))
+    print(f"{folder.root}: a bench with {counted(len(names), 'routine')}" + (f" ({', '.join(names)})" if names else ""))
+    for line in textwrap.wrap(beyond_a_board(read_bench(folder)), width(), initial_indent="note: "):
+        print(line)
     if names:
         print(f"next: handfast check --bench {folder.root}")
     else:
@@ -53,15 +59,27 @@ def new(given: Namespace) -> int:
 
 def check(given: Namespace) -> int:
     """`handfast check`."""
+    from handfast.bench.doubts import doubts
+
     desk = _desk(given, given.routine[0] if given.routine else None)
+    doubtful = doubts(desk.bench)
     found = [work.check(desk, r, not given.no_changes) for _, r in work.routines(desk, given.routine)]
     if given.json:
         landed = [_landings_plain(work.landings(desk, r)) for _, r in work.routines(desk, given.routine)]
         told = [{**answers.plain(), **landings} for answers, landings in zip(found, landed, strict=True)]
-        _print_json({"bench": desk.bench.about.name, "routines": told})
+        _print_json({"bench": desk.bench.about.name, "doubtful_figures": list(doubtful), "routines": told})
     else:
-        print("\n\n".join(answers_text(answers, desk.bench.about.name) for answers in found))
+        print("\n\n".join([*(answers_text(answers, desk.bench.about.name) for answers in found), *_doubted(doubtful)]))
     return 1 if any(answers.fails for answers in found) else 0
+
+
+def _doubted(doubtful: Sequence[str]) -> list[str]:
+    if not doubtful:
+        return []
+    lines = ["look at these figures again, the answers above rest on them:"]
+    for said in doubtful:
+        lines += textwrap.wrap(said, width(), initial_indent="  - ", subsequent_indent="    ")
+    return ["\n".join(lines)]
 
 
 def calibrate(given: Namespace) -> int:
@@ -74,7 +92,10 @@ def calibrate(given: Namespace) -> int:
     desk = _desk(given, str(given.readings[0]) if given.readings else None)
     if given.undo:
         batch, again = measuring.undo(desk)
-        print(f"{desk.folder.measured}: took back the batch of {batch}; {len(again)} routines read off the old lines")
+        print(
+            f"{desk.folder.measured}: took back the batch of {batch}; {counted(len(again), 'routine')} read off the "
+            "old lines"
+        )
         return 0
     if given.simulated is not None:
         path = measuring.take_simulated(desk, given.simulated, lambda text: print(text, file=sys.stderr))
@@ -120,8 +141,11 @@ def calibrate(given: Namespace) -> int:
     else:
         print(fitted_text(fitted, measuring.GOAL))
     if given.apply and not given.plan:
-        batch, again = measuring.apply(desk, fitted, f"{len(readings)} readings")
-        print(f"\n{desk.folder.measured}: {len(fitted.values)} values, batch {batch}; {len(again)} routines read anew")
+        batch, again = measuring.apply(desk, fitted, counted(len(readings), "reading"))
+        print(
+            f"\n{desk.folder.measured}: {counted(len(fitted.values), 'value')}, batch {batch}; "
+            f"{counted(len(again), 'routine')} read anew"
+        )
         print("next: handfast check, then handfast correct ROUTINE")
     elif not given.json and len(readings):
         print("\nnothing was written; next: --apply writes these figures")
@@ -141,9 +165,9 @@ def _read(given: Namespace, desk: work.Desk) -> Path | None:
         print(text, file=sys.stderr, flush=True)
 
     port = where(given)
-    say(before_motion(desk.bench))
-    say(RELAY + " Limp arms sink when they are let go.")
     with opened(desk, port, Simulated(given.stand_in, given.seed, given.hand)) as found, Lines() as lines:
+        say(before_motion(desk.bench))
+        say(RELAY + " Limp arms sink when they are let go.")
         say(HELP)
         path = read_at_board(desk, found, lines.typed, lines.ends, say)
     say("the servo power is off; arms may sink")
@@ -162,15 +186,15 @@ def _sweep(given: Namespace, desk: work.Desk) -> Path:
         print(text, file=sys.stderr, flush=True)
 
     port, joints = where(given), joints_named(desk, given.joint)
-    say(before_motion(desk.bench, SPEED_WITH_PEOPLE))
     minutes = 2 + round(0.8 * len(joints))
     many = "one joint goes as far as it can" if len(joints) == 1 else f"{len(joints)} joints go as far as they can"
-    say(f"the arms go up and stir; then {many}, with room to spare: some {minutes} minutes in all")
-    say(RELAY)
     with (
         opened(desk, port, Simulated(given.stand_in, given.seed)) as found,
         Keys(False, lambda: found.board.known().pedal) as keys,
     ):
+        say(before_motion(desk.bench, SPEED_WITH_PEOPLE))
+        say(f"the arms go up and stir; then {many}, with room to spare: some {minutes} minutes in all")
+        say(RELAY)
         if port is not None:
             say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
         path = sweep_at_board(desk, found, keys if port is not None else Always(), say, given.joint)
@@ -208,7 +232,7 @@ def _nudge(given: Namespace, desk: work.Desk, path: Path) -> int:
             }
         )
         return 0
-    print(f"{path}: learned from {len(given.nudge)} nudges and corrected anew")
+    print(f"{path}: learned from {counted(len(given.nudge), 'nudge')} and corrected anew")
     was, now = (f"{1e3 * median(x):.1f} mm (worst {1e3 * max(x):.1f})" for x in (done.before, done.after))
     print(f"  expected miss of its poses: {was} before, {now} now")
     print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}")

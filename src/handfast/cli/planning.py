@@ -6,6 +6,8 @@ import json
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 
+from handfast.units import counted
+
 
 def options(parser: ArgumentParser) -> None:
     """What `handfast plan` takes."""
@@ -25,7 +27,7 @@ def plan(given: Namespace) -> int:
         if given.json:
             print(json.dumps({"routine": routine.name, "taught_again": count}, indent=2))
         else:
-            print(f"{path}: {count} passes are as they were taught")
+            print(f"{path}: {counted(count, 'pass is as it was', 'passes are as they were')} taught")
         return 0
     done = pair.plan_passes(desk, path, routine)
     if given.json:

@@ -9,6 +9,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from handfast.units import counted
+
 if TYPE_CHECKING:
     from handfast.desk.rehearsing import Drawn
     from handfast.rehearsal.beside import Place
@@ -129,13 +131,13 @@ def drawn_text(drawn: Drawn) -> str:
     low, high = drawn.interval
     n = len(drawn.results)
     lines = [
-        f"{drawn.routine}, {drawn.way}, rehearsed on {n} pairs of arms drawn around the bench's figures "
+        f"{drawn.routine}, {drawn.way}, rehearsed on {counted(n, 'pair')} of arms drawn around the bench's figures "
         f"(seeds {drawn.seed} to {drawn.seed + n - 1})",
         f"  it works in {drawn.worked} of {n}: chance {100 * drawn.chance:.0f} %, between {100 * low:.0f} and "
         f"{100 * high:.0f} % (Wilson, 95 %)",
     ]
     for kind, part, count in drawn.spoilers[:6]:
-        lines.append(f"  spoiled {count} times: {part}, {kind}")
+        lines.append(f"  spoiled {counted(count, 'time')}: {part}, {kind}")
     lines.append(
         f"  poses land {drawn.middle_miss * 1e3:.1f} mm (middle) and {drawn.bad_miss * 1e3:.1f} mm (nine in ten) from "
         "where they were taught"

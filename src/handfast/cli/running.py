@@ -13,6 +13,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.cli.board import RELAY, asked_stand_in, simulated_options, where
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.desk.playing import Line
@@ -53,16 +54,18 @@ def options(run: argparse.ArgumentParser) -> None:
 def run(given: Namespace) -> int:
     """`handfast run ROUTINE`."""
     from handfast.desk import work
+    from handfast.desk.playing import may_play
 
     start = Path(given.routine).resolve().parent if Path(given.routine).exists() else Path.cwd()
     desk = work.open_bench(start, given.bench)
     ((path, routine),) = work.routines(desk, [given.routine])
     if given.nudge:
         _may_nudge(given)
+    may_play(given.overrule, given.repeat)
     if given.port is None and given.board in (None, "simulated"):
         played = [
             work.run_simulated(desk, routine, given.way, given.seed, given.truth, progress(routine.name))
-            for _ in range(max(given.repeat, 1))
+            for _ in range(given.repeat)
         ]
         return _told(given, desk, played)
     if given.board == "simulated":
@@ -76,14 +79,14 @@ def run(given: Namespace) -> int:
 
     port = where(given)
     ready = prepare(desk, path, routine, given.way, given.overrule, given.slowly or given.nudge)
-    for answer in ready.overruled:
-        _say(f"OVERRULED: {answer.question} fails: {answer.finding.where}: {answer.finding.why}")
-    _say(before_motion(desk.bench, ready.fastest * ready.pace))
-    _say(RELAY)
     with (
         opened(desk, port, asked_stand_in(given)) as found,
         Keys(ready.slow, lambda: found.board.known().pedal, letters_buy=BUYS if given.nudge else 0.0) as keys,
     ):
+        for answer in ready.overruled:
+            _say(f"OVERRULED: {answer.question} fails: {answer.finding.where}: {answer.finding.why}")
+        _say(before_motion(desk.bench, ready.fastest * ready.pace))
+        _say(RELAY)
         if port is not None and given.nudge:
             _say(f"a run to nudge in: at {100 * ready.pace:.0f} % of its pace, and only while you let it.")
             _say(KEYS_SAY)
@@ -92,8 +95,8 @@ def run(given: Namespace) -> int:
             _say(KEYS_SAY)
         elif port is not None:
             _say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
-        operator = keys if port is not None else Always()
-        nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say) if given.nudge else None
+        operator = keys if port is not None else Always(keys.quits)
+        nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say, keys.ended) if given.nudge else None
         played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say, nudges)
         if port is not None:
             _say("done: the servo power is off; arms may sink")
@@ -114,8 +117,9 @@ def _may_nudge(given: Namespace) -> None:
         )  # fmt: skip
     if given.way != "corrected" or given.repeat != 1:
         raise InputError(
-            f"a run that is {given.way}" if given.way != "corrected" else f"{given.repeat} times", where="--nudge",
-            expected="one corrected run: what is learned is for these", next_step="leave --way and --repeat out",
+            f"a run that is {given.way}" if given.way != "corrected" else counted(given.repeat, "time"),
+            where="--nudge", expected="one corrected run: what is learned is for these",
+            next_step="leave --way and --repeat out",
         )  # fmt: skip
 
 
@@ -198,7 +202,7 @@ def _told(given: Namespace, desk: Desk, played: list[tuple[int, Run]]) -> int:
         print(f"run {number}: {one.routine}, {one.mode}, on {one.board}, {one.t[-1]:.1f} s")
         print(
             f"  feedback came to rest within {DEGREES * (median(lacking) if lacking else 0):.2f}° of its target (middle"
-            f" of {len(lacking)} poses), worst {DEGREES * worst:.2f}°"
+            f" of {counted(len(lacking), 'pose')}), worst {DEGREES * worst:.2f}°"
         )
         for said in one.missed_grips:
             print(f"  {said}")

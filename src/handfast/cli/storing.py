@@ -8,6 +8,8 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from handfast.units import counted
+
 if TYPE_CHECKING:
     from handfast.desk.storing import InMemory, Prepared
     from handfast.desk.work import Desk
@@ -76,7 +78,7 @@ def _plain(kept: InMemory, prepared: Prepared | None) -> dict[str, object]:
 def _text(name: str, kept: InMemory, prepared: Prepared | None, press: bool) -> str:
     if not kept.valid:
         return f"{name}: no routine is kept ({kept.room} knots would fit)"
-    lines = [f"{name}: keeps a routine of {kept.duration:.1f} s in {kept.knots} of {kept.room} knots"]
+    lines = [f"{name}: keeps a routine of {kept.duration:.1f} s in {kept.knots} of {counted(kept.room, 'knot')}"]
     if prepared is None:
         lines.append(
             "  with the limits of this bench as it is now"

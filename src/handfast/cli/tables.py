@@ -20,15 +20,18 @@ def width() -> int:
 
 def answers_text(answers: Answers, bench: str) -> str:
     """All answers of one routine: a line or two each, and the changes that were tried."""
+    from handfast.answers.judging import room_text
+
     lines = [f"{answers.routine} on {bench}, {answers.duration:.1f} s", ""]
     lines.append(f"  {'':9}{'':8}{'margin':>10}{'room':>8}  where and why")
     for answer in answers.answers:
-        head = f"  {answer.question:9}{answer.verdict:8}{answer.margin_text:>10}{answer.room:8.2f}  "
+        head = f"  {answer.question:9}{answer.verdict:8}{answer.margin_text:>10}{room_text(answer.room):>8}  "
         when = "" if answer.finding.when is None else f" at {answer.finding.when:.2f} s"
         said = f"{answer.finding.where}{when}: {answer.finding.why}"
         lines += textwrap.wrap(said, width(), initial_indent=head, subsequent_indent=" " * len(head))
         for change in answer.changes:
-            tried = f"- {change.words}: then it {_becomes(change.verdict)} (room {change.room:.2f})"
+            tried = f"- {change.words}: then it {_becomes(change.verdict)} (room {room_text(change.room)})"
+            tried += f"; {change.conflict}" if change.conflict else ""
             lines += textwrap.wrap(
                 tried, width(), initial_indent=" " * len(head), subsequent_indent=" " * (len(head) + 2)
             )

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from handfast.cli.board import RELAY, asked_stand_in, board_options, where
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.desk.work import Desk
@@ -77,21 +78,22 @@ def _live(given: Namespace, desk: Desk, path: Path) -> None:
     from handfast.bench.cautions import before_motion
     from handfast.bench.parts import SIDES
     from handfast.desk.board import opened
-    from handfast.desk.teaching import teach_live
+    from handfast.desk.teaching import held_channels, teach_live
     from handfast.sessions.operator import Keys
     from handfast.sessions.teach_live import HELP
 
     port = where(given)
     sides = SIDES if given.arm == "both" else (given.arm,)
-    _say(before_motion(desk.bench))
-    _say(RELAY + " Limp arms sink when they are let go.")
+    held_channels(desk, given.hold)
     with opened(desk, port, asked_stand_in(given)) as found, Keys(True, lambda: False, spaces=True) as keys:
+        _say(before_motion(desk.bench))
+        _say(RELAY + " Limp arms sink when they are let go.")
         _say(HELP)
         poses = teach_live(
             desk, found, path, sides=sides, hands=given.hands, hold=given.hold, by_itself=not given.by_key,
             resume=given.resume, seconds=given.seconds, keys=keys.typed, ends=keys.stops, say=_say,
         )  # fmt: skip
-    _say(f"{path}: {poses} poses stored; the servo power is off, arms may sink")
+    _say(f"{path}: {counted(poses, 'pose')} stored; the servo power is off, arms may sink")
 
 
 def _told(given: Namespace, desk: Desk, recording: Path, name: str) -> int:
@@ -109,7 +111,10 @@ def _told(given: Namespace, desk: Desk, recording: Path, name: str) -> int:
         return 0
     poses = [t for step in routine.steps for t in (step.left, step.right) if t is not None]
     held = {word: sum(1 for t in poses if t.held == word) for word in ("held", "let go", "unknown")}
-    print(f"{path}: {len(routine.steps)} steps, {len(poses)} taught poses and paths")
+    print(
+        f"{path}: {counted(len(routine.steps), 'step')}, "
+        f"{counted(len(poses), 'taught pose or path', 'taught poses and paths')}"
+    )
     print("  how they were stored: " + ", ".join(f"{count} {word}" for word, count in held.items() if count))
     for remark in remarks:
         print(f"  at {remark.time:.1f} s: {remark.text}")

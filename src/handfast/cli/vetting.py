@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from handfast.cli.tables import width
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.bench.parts import Servo
@@ -23,6 +24,8 @@ CAUTION = (
     "Caution: clamp the servo; keep fingers, hair and cables clear of horn and drum; wear eye protection when "
     "weights hang; a servo under test gets hot enough to burn; cut the power before you reach in."
 )
+
+RELAY = "the relay goes on: the servo gets power but no pulses, and may twitch. Nothing else may be plugged in."
 
 _COLUMNS = (
     ("torque_pct", "torque %"),
@@ -142,8 +145,6 @@ def _at_board(given: Namespace, desk: Desk) -> Path:
 
         raise InputError("files and a board together", expected="one of them", next_step="take one out")
     port = where(given)
-    say(CAUTION)
-    say("the relay goes on: the servo gets power but no pulses, and may twitch. Nothing else may be plugged in.")
     with Lines() as lines:
         typed: list[str] = []
 
@@ -157,10 +158,9 @@ def _at_board(given: Namespace, desk: Desk) -> Path:
                 time.sleep(0.02)
             return typed.pop(0) if typed else "q"
 
-        say("Enter goes on where something was asked; q and Enter stops")
         return vet_at_board(
             desk, port, Simulated(given.stand_in), given.channel, given.servo_class, given.mark, given.warm, ask, stops,
-            say,
+            say, (CAUTION, RELAY, "Enter goes on where something was asked; q and Enter stops"),
         )  # fmt: skip
 
 
@@ -171,6 +171,8 @@ def _progress(share: float) -> None:
 
 def vetted_text(done: Vetted) -> str:
     """A vetted batch as a table, and what is to be said about it."""
+    from handfast.bench.servos import VERDICTS
+
     lines = []
     if done.invented:
         lines += ["invented servos of a simulation; kept apart from real ones", ""]
@@ -182,18 +184,24 @@ def vetted_text(done: Vetted) -> str:
             figure = j.examined.figures.get(key)
             cells += f"{'-' if figure is None else f'{figure.shown[0]:.4g}':>11}"
         lines.append(f"  {j.examined.mark:12.12}{j.examined.servo:16.16}{j.verdict:9}{cells}")
+        if j.verdict_text != j.verdict:
+            lines += textwrap.wrap(j.verdict_text, width(), initial_indent=" " * 6, subsequent_indent=" " * 8)
         for said in [reason.words for reason in j.reasons]:
             lines += textwrap.wrap(said, width(), initial_indent=" " * 6 + "- ", subsequent_indent=" " * 8)
         for said in j.remarks:
             lines += textwrap.wrap(f"(note: {said})", width(), initial_indent=" " * 8, subsequent_indent=" " * 8)
-    counts = ", ".join(f"{done.batch.count(verdict)} {verdict}" for verdict in ("accept", "watch", "reject"))
-    lines += ["", f"{len(done.batch.servos)} servos: {counts}"]
+    counts = []
+    for verdict in VERDICTS:
+        partly = sum(j.verdict == verdict != j.verdict_text for j in done.batch.servos)
+        counts.append(f"{done.batch.count(verdict)} {verdict}" + (f" ({partly} partly tested)" if partly else ""))
+    lines += ["", f"{counted(len(done.batch.servos), 'servo')}: {', '.join(counts)}"]
     skipped = sorted({word for j in done.batch.servos for word in j.not_tested})
     if skipped:
         lines.append(f"not tested in all of them: {', '.join(skipped)}")
     for said in (*done.batch.remarks, *done.remarks):
         lines += textwrap.wrap(said, width(), initial_indent="note: ", subsequent_indent="      ")
-    lines.append(f"kept in {done.written[0].parent}; labels to print: {done.labels}")
+    many = "the one servo" if done.labelled == 1 else f"all {done.labelled} servos"
+    lines.append(f"kept in {done.written[0].parent}; labels of {many} on file, to print: {done.labels}")
     return "\n".join(lines)
 
 

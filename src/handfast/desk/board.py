@@ -16,6 +16,7 @@ from handfast.desk.work import Desk, check_seed
 from handfast.errors import InputError
 
 if TYPE_CHECKING:
+    from handfast.bench.parts import Gripper, Joint
     from handfast.board.attached import StandIn
     from handfast.board.device import PythonBoard
     from handfast.board.host import HostBoard
@@ -130,6 +131,20 @@ def simulate_firmware(desk: Desk, simulated: Simulated, elf: Path | None, ready:
     return serve(simulator, firmware, command, ready)
 
 
+def servos_named(desk: Desk, asked: list[str], where: str = "", besides: str = "") -> dict[str, Joint | Gripper]:
+    """Every servo of the bench by its name. Raises InputError if one of `asked` is neither these nor `besides`."""
+    from handfast.sessions.probe import parts
+
+    named = {name: part for _, name, part in parts(desk.bench)}
+    known = [*named, besides] if besides else list(named)
+    for name in asked:
+        if name not in known:
+            raise InputError(
+                f'no servo "{name}"', where=where, available=known, asked=name, next_step="choose one of these"
+            )
+    return named
+
+
 @dataclass(frozen=True)
 class Probed:
     """What a probe found."""
@@ -145,20 +160,11 @@ def probe(
     skip: Callable[[], bool],
 ) -> Probed:  # fmt: skip
     """Look at a board: who it is, and with power what its wipers show; then joints that are wiggled by hand."""
-    from handfast.sessions.probe import look_at, parts, swapped, wiggle
+    from handfast.sessions.probe import look_at, swapped, wiggle
 
     board = open_.board
     identity = dict(board.identity.values) if board.identity else {}
-    named = {name: part for _, name, part in parts(desk.bench)}
-    for name in wiggled:
-        if name != "all" and name not in named:
-            raise InputError(
-                f'no servo "{name}"',
-                where="--wiggle",
-                available=[*named, "all"],
-                asked=name,
-                next_step="choose one of these",
-            )
+    named = servos_named(desk, wiggled, "--wiggle", "all")
     board.sleep(1.2)  # the clock needs an exchange or two
     counters = board.ask("counters_ask")
     about: dict[str, object] = {
@@ -192,12 +198,8 @@ def power_up(
 ) -> list[PoweredUp]:  # fmt: skip
     """First power for servos, one after another; all of the bench's if none is named."""
     from handfast.sessions.power_up import PowerUp
-    from handfast.sessions.probe import parts
 
-    named = {name: part for _, name, part in parts(desk.bench)}
-    for name in names:
-        if name not in named:
-            raise InputError(f'no servo "{name}"', available=named, asked=name, next_step="choose one of these")
+    named = servos_named(desk, names)
     open_.board.power_on()
     session = PowerUp(desk.bench, open_.board, open_.limits, operator, say, skip, patience)
     found = []

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from handfast.bench.parts import SIDES, Side
 from handfast.desk.work import Desk, check_seed, open_bench
 from handfast.errors import InputError
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.desk.board import Open
@@ -377,7 +378,7 @@ def _learned(desk: Desk, path: Path, reads: dict[tuple[int, Side], LandingRead],
     readings = read_all(desk, reading_files(desk, []))
     fitted = fit(desk, readings, advise=False)
     name = read_routine(path, desk.bench).name
-    batch, _ = apply(desk, fitted, f"{len(reads)} nudges at {name}")
+    batch, _ = apply(desk, fitted, f"{counted(len(reads), 'nudge')} at {name}")
     fresh = open_bench(desk.folder.root, desk.folder.root)
     left: dict[tuple[int, str], tuple[float, ...]] = {
         place: tuple(float(-v) for v in unexplained(fitted.calibration, read)) for place, read in plain.items()

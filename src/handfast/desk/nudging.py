@@ -8,6 +8,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from handfast.desk.work import Desk
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.motion.laid_down import Motion
@@ -15,10 +16,15 @@ if TYPE_CHECKING:
 
 
 class NudgedRun:
-    """Nudging in one run of the routine in `path`. keys: letters typed since the last time; say: tells the maker."""
+    """Nudging in one run of the routine in `path`. keys: letters typed since the last time; say: tells the maker;
+    ended: whether no more keys will come."""
 
-    def __init__(self, desk: Desk, path: Path, motion: Motion, keys: Callable[[], str], say: Callable[[str], None]):
+    def __init__(
+        self, desk: Desk, path: Path, motion: Motion, keys: Callable[[], str], say: Callable[[str], None],
+        ended: Callable[[], bool] = lambda: False,
+    ):  # fmt: skip
         self._desk, self._path, self._motion, self._keys, self._say = desk, path, motion, keys, say
+        self._ended = ended
         self._at: AtTheKeys | None = None
 
     def __call__(self, idle: Callable[[], None]) -> AtTheKeys:
@@ -27,7 +33,7 @@ class NudgedRun:
         from handfast.sessions.nudging import AtTheKeys
 
         expected = foreseen(self._desk, self._path)
-        self._at = AtTheKeys(self._motion.routine, expected, self._keys, idle, self._say, self._would)
+        self._at = AtTheKeys(self._motion.routine, expected, self._keys, idle, self._say, self._would, self._ended)
         return self._at
 
     def _would(self, marks: list[Mark]) -> str:
@@ -44,7 +50,7 @@ class NudgedRun:
         if not marks:
             return []
         done = learn_marks(self._desk, self._path, self._motion, marks)
-        many = "1 mark" if len(marks) == 1 else f"{len(marks)} marks"
+        many = counted(len(marks), "mark")
         name = self._motion.routine.name
         return [
             f"{self._path}: learned from {many} and corrected anew",

@@ -101,6 +101,7 @@ def vetted_plain(done: Vetted, stock: tuple[Servo, ...]) -> dict[str, Any]:
                 "serial_mark": j.examined.mark,
                 "class": j.examined.servo,
                 "verdict": j.verdict,
+                "verdict_text": j.verdict_text,
                 "reasons": [{"level": r.level, "figure": r.key, "words": r.words} for r in j.reasons],
                 "remarks": list(j.remarks),
                 "not_tested": list(j.not_tested),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +14,7 @@ import numpy as np
 from handfast.desk.work import Desk
 from handfast.errors import HandfastError, InputError
 from handfast.records.run import MODES, Mode, Run
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.answers.ask import Answer
@@ -58,11 +59,29 @@ class Line:
     share: float
 
 
+def may_play(overrule: Sequence[str] = (), repeat: int = 1) -> None:
+    """Whether a run can be asked for so, on whatever arms. Raises InputError naming the option."""
+    from handfast.answers.questions import QUESTIONS
+
+    if repeat < 1:
+        raise InputError(
+            counted(repeat, "time"), where="--repeat", expected="a whole number from 1", next_step="mend it"
+        )
+    for word in overrule:
+        if word not in QUESTIONS:
+            raise InputError(
+                f'no question "{word}"',
+                where="--overrule",
+                available=list(QUESTIONS),
+                asked=word,
+                next_step="name one of the questions",
+            )
+
+
 def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list[str], slowly: bool) -> Ready:
     """Plan, ask all questions, and refuse what fails. Raises InputError naming the answers that fail."""
     from handfast.answers.ask import ask
     from handfast.answers.facts import facts_of
-    from handfast.answers.questions import QUESTIONS
     from handfast.bench.cautions import SPEED_WITH_PEOPLE
     from handfast.correction.correct import correct as corrected
     from handfast.correction.correct import uncorrected
@@ -74,15 +93,7 @@ def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list
 
     if mode not in MODES:
         raise InputError(f'"{mode}" is no way to play', expected="one of the ways", available=MODES, asked=mode)
-    for word in overrule:
-        if word not in QUESTIONS:
-            raise InputError(
-                f'no question "{word}"',
-                where="--overrule",
-                available=list(QUESTIONS),
-                asked=word,
-                next_step="name one of the questions",
-            )
+    may_play(overrule)
     model = model_of(desk.bench)
     creeps: dict[int, Creep] = {}
     if mode == "corrected":
@@ -144,8 +155,7 @@ def run_on_board(
     from handfast.sessions.wire_arms import WireArms
     from handfast.store.live_runs import LiveRun, Row, played_slowly, recover
 
-    if repeat < 1:
-        raise InputError(f"{repeat} times", where="--repeat", expected="a whole number from 1", next_step="mend it")
+    may_play(repeat=repeat)
     database, board = desk.folder.database, open_.board
     for number in recover(database):
         say(f"run {number}: what a run that was cut off had left was kept")

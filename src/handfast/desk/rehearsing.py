@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from handfast.desk.work import check_seed
 from handfast.errors import InputError
 from handfast.records.run import MODES, Mode
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.bench.parts import Bench
@@ -279,7 +280,10 @@ def draws(
 
     if count < 1:
         raise InputError(
-            f"{count} draws show nothing", where="--draws", expected="a whole number from 1", next_step="ask for 20"
+            f"{counted(count, 'draw shows', 'draws show')} nothing",
+            where="--draws",
+            expected="a whole number from 1",
+            next_step="ask for 20",
         )
     check_seed(seed)
     if jobs is not None and jobs < 1:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from handfast.desk.work import Desk, check_seed
 from handfast.errors import InputError
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.routine.steps import Routine
@@ -109,7 +111,10 @@ def measure_simulated(
     check_seed(seed, "--simulated")
     if visits < FEWEST_VISITS:
         raise InputError(
-            f"{visits} visits", where="--visits", expected=f"at least {FEWEST_VISITS}", next_step="let it go more often"
+            counted(visits, "visit"),
+            where="--visits",
+            expected=f"at least {FEWEST_VISITS}",
+            next_step="let it go more often",
         )
     model = model_of(desk.bench)
     landings = land(model, taught_poses(model, plan(model, routine)), "trimmed")
@@ -143,7 +148,8 @@ def measure_simulated(
     target = free_path(desk.folder.root / "scores" / f"{routine.name}-points.csv")
     heading = "point,at_x_mm,at_y_mm,at_z_mm,x_mm,y_mm,z_mm,way,step,arm"
     note = (
-        f"# Invented: a pointer read by a simulated maker, {visits} visits to each pose, arms drawn from seed {seed}."
+        f"# Invented: a pointer read by a simulated maker, {counted(visits, 'visit')} to each pose, arms drawn from "
+        f"seed {seed}."
     )
     write_text(target, "\n".join([note, heading, *rows]) + "\n")
     return target
@@ -186,10 +192,19 @@ def score_photo(
     from handfast.scoring.lines import score_lines
     from handfast.scoring.photo import read_ink
 
+    neither = drawing is None and routine is None
     if line is None:
         raise InputError(
-            "the card's scale is not known", where="--line", expected="the length of its check line, measured in mm",
-            next_step="measure it with a ruler: --line 100 if it is right",
+            "the card's scale is not known" + (", nor which drawing it is" if neither else ""),
+            where="--line, --routine" if neither else "--line",
+            expected="the length of its check line, measured in mm"
+            + ("; and --routine NAME of one that draws, or --drawing FILE" if neither else ""),
+            next_step="measure it with a ruler: --line 100 if it is right" + ("; and say what was drawn" * neither),
+        )
+    if not 0.0 < line < math.inf:
+        raise InputError(
+            f"a line of {line * 1e3:g} mm", where="--line", expected="a length above 0 in mm, near 100",
+            next_step="measure the card's check line with a ruler",
         )  # fmt: skip
     if abs(line - TRUE_LINE) > PRINTED_WITHIN * TRUE_LINE:
         raise InputError(
@@ -200,7 +215,8 @@ def score_photo(
         )
     if (drawing is None) == (routine is None):
         raise InputError(
-            "which drawing?",
+            "which drawing?" if neither else "a routine and a drawing",
+            where="--routine, --drawing",
             expected="--routine NAME of one that draws, or --drawing FILE",
             next_step="give one of them",
         )
@@ -222,7 +238,7 @@ def score_photo(
             )  # fmt: skip
         if len(numbers) != 1:
             raise InputError(
-                f"{len(numbers)} steps draw" if step is None else f"step {step + 1} does not draw",
+                counted(len(numbers), "step draws", "steps draw") if step is None else f"step {step + 1} does not draw",
                 where=found.name,
                 expected="the number of one step that draws, --step N",
                 available=[str(n + 1) for n in drawing_steps],

@@ -12,6 +12,7 @@ import numpy as np
 from handfast.desk.work import Desk
 from handfast.errors import HandfastError, InputError
 from handfast.records.run import Mode
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.board.knots import Thinned
@@ -126,7 +127,7 @@ def store(open_: Open, prepared: Prepared, hold: bool, repeats: int) -> InMemory
     from handfast.board.knots import store as send
 
     if not 1 <= repeats <= 255:
-        raise InputError(f"{repeats} times", where="--repeat", expected="1 to 255", next_step="mend it")
+        raise InputError(counted(repeats, "time"), where="--repeat", expected="1 to 255", next_step="mend it")
     if not hold and prepared.ready.slow:
         raise InputError(
             "has not been played on a board since it was changed",

@@ -15,6 +15,7 @@ from handfast.bench.servos import ServoRecord, read_records
 from handfast.desk.work import Desk, check_seed, routines
 from handfast.errors import HandfastError, InputError
 from handfast.files.atomic import write_text
+from handfast.units import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -33,11 +34,13 @@ _BAD_SHARE = 0.2
 
 @dataclass(frozen=True)
 class Vetted:
-    """A batch judged and kept: its verdicts, the servos' files, the page of labels, remarks on re-tests."""
+    """A batch judged and kept: its verdicts, the servos' files, the page of labels of all servos on file, how many
+    these are, remarks on re-tests."""
 
     batch: Batch
     written: tuple[Path, ...]
     labels: Path
+    labelled: int
     invented: bool
     remarks: tuple[str, ...]
 
@@ -118,7 +121,7 @@ def vet_simulated(
     from handfast.standins.rig import Rig, draw_batch, run_rig
 
     if not 1 <= count <= 500:
-        raise InputError(f"{count} servos", where="--simulated", expected="1 to 500")
+        raise InputError(counted(count, "servo"), where="--simulated", expected="1 to 500")
     check_seed(seed)
     servo = class_of(desk, name, "--class")
     sweep = standard_sweep(servo)
@@ -144,9 +147,11 @@ def vet_at_board(
     ask: Callable[[str], str],
     stops: Callable[[], bool],
     say: Callable[[str], None],
+    before: Sequence[str] = (),
 ) -> Path:
     """Put a servo through its class's sweep on one channel of a board; returns the file of what was recorded.
 
+    before: what is said when all is checked and nothing has power yet.
     A sweep that is stopped is kept as far as it came, if anything was recorded.
     """
     from handfast.board.loading import limits_of
@@ -176,6 +181,8 @@ def vet_at_board(
     with opened(desk, port, simulated, load=False) as found:
         found.board.load(limits, {channel: vetting_limits(servo)})
         session = OnTheRig(desk.bench, found.board, channel, ask, stops, say)
+        for words in before:
+            say(words)
         found.board.power_on()
         try:
             session.play(sweep, mark)
@@ -191,7 +198,9 @@ def vet_at_board(
 def _refused(wrong: list[str], count: int) -> HandfastError:
     if len(wrong) == 1:
         return _RefusedError(wrong[0])
-    return _RefusedError("\n".join([*wrong, f"{len(wrong)} complaints about {count} files; nothing was written"]))
+    return _RefusedError(
+        "\n".join([*wrong, f"{len(wrong)} complaints about {counted(count, 'file')}; nothing was written"])
+    )
 
 
 class _RefusedError(HandfastError):
@@ -213,8 +222,10 @@ def _keep(desk: Desk, found: Sequence[Examined], invented: bool) -> Vetted:
     batch = judge(found, {servo.name: servo for servo in desk.bench.stock})
     today = datetime.date.today().isoformat()
     records = records_with(batch.servos, servo_folder(desk, invented), today)
-    title = f"{desk.bench.about.name}: servos vetted {today}"
-    page = labels_page([record for _, record in records], title, invented)
+    title = f"{desk.bench.about.name}: vetted servos, {today}"
+    on_file = {record.mark: record for record in read_records(servo_folder(desk, invented))}
+    on_file |= {record.mark: record for _, record in records}
+    page = labels_page([on_file[mark] for mark in sorted(on_file)], title, invented)
     remarks = []
     for _, record in records:
         grown = play_grown(record)
@@ -223,7 +234,7 @@ def _keep(desk: Desk, found: Sequence[Examined], invented: bool) -> Vetted:
     write_records(records)
     labels = desk.folder.out / ("labels-simulated.html" if invented else "labels.html")
     write_text(labels, page)
-    return Vetted(batch, tuple(path for path, _ in records), labels, invented, tuple(remarks))
+    return Vetted(batch, tuple(path for path, _ in records), labels, len(on_file), invented, tuple(remarks))
 
 
 _MOST_GROWTH = 0.3

@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 
 from handfast.errors import InputError
 from handfast.files.document import Document, Key
-from handfast.units import PLAIN, Unit, unit_of
+from handfast.units import PLAIN, Unit, counted, unit_of
 
 T = TypeVar("T")
 _MISSING = dataclasses.MISSING
@@ -291,7 +291,7 @@ def _read_vector(spec: Spec, value: Any, document: Document, key: Key) -> tuple[
     if not isinstance(value, list):
         raise _refuse(spec, value, document, key)
     if spec.length is not None and len(value) != spec.length:
-        raise _refuse(spec, value, document, key, f"{len(value)} numbers are given")
+        raise _refuse(spec, value, document, key, f"{counted(len(value), 'number is', 'numbers are')} given")
     return tuple(spec.unit.to_si(_number(spec, entry, document, (*key, i))) for i, entry in enumerate(value))
 
 
@@ -302,7 +302,7 @@ def _read_matrix(spec: Spec, value: Any, document: Document, key: Key) -> tuple[
     for index, row in enumerate(value):
         place = (*key, index)
         if len(row) != len(value[0]):
-            what = f"row {index + 1} has {len(row)} numbers, row 1 {len(value[0])}"
+            what = f"row {index + 1} has {counted(len(row), 'number')}, row 1 {len(value[0])}"
             raise _refuse(spec, row, document, place, what)
         result.append(tuple(spec.unit.to_si(_number(spec, entry, document, place)) for entry in row))
     return tuple(result)

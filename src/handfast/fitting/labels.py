@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from handfast.bench.servos import ServoRecord
+from handfast.bench.servos import ServoRecord, verdict_text
 
 _SHOWN = (
     ("torque_pct", "torque", "{:.0f} %"),
@@ -51,6 +51,7 @@ def _label(record: ServoRecord) -> str:
     vetting = record.last
     if vetting is None:
         return ""
+    partly = verdict_text(vetting.verdict, vetting.not_tested).partition(", ")[2]
     figures = []
     for key, word, form in _SHOWN:
         row = vetting.figure(key)
@@ -63,6 +64,7 @@ def _label(record: ServoRecord) -> str:
     return (
         f'<div class="label {vetting.verdict}"><div class="head"><span>{escape(record.mark)}</span>'
         f"<span>{_MARKS[vetting.verdict]} {vetting.verdict}</span></div>"
-        f'<div class="kind">{escape(record.servo_name)} · {escape(vetting.date)}</div>{why}'
+        f'<div class="kind">{escape(record.servo_name)} · {escape(vetting.date)}</div>'
+        f"{f'<div>{escape(partly)}</div>' if partly else ''}{why}"
         f'<div class="figures">{"".join(figures)}</div></div>'
     )

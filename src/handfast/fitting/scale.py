@@ -15,7 +15,7 @@ from handfast.bench.parts import Servo
 from handfast.errors import InputError
 from handfast.fitting.holds import Holds
 from handfast.geometry.rigid import Array
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 KNOT = 10.0 * DEGREE
 """Distance of the curve's knots, rad."""
@@ -153,7 +153,7 @@ def scale_of(holds: Holds, servo: Servo, where: str) -> Scale:
     if len(a) < 8 or np.ptp(a) < 40.0 * DEGREE:
         span = float(np.ptp(a)) / DEGREE if len(a) else 0.0
         raise InputError(
-            f"the pulses rest at {len(a)} places over {span:.0f} degrees only",
+            f"the pulses rest at {counted(len(a), 'place')} over {span:.0f} degrees only",
             where=where,
             expected="at least 8 rests of 0.4 s or more over at least 40 degrees, without load",
             next_step=f"play the whole sweep: handfast vet --plan {servo.name}",

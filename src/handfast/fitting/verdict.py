@@ -9,6 +9,7 @@ import numpy as np
 from scipy.stats import theilslopes
 
 from handfast.bench.parts import Servo
+from handfast.bench.servos import verdict_text
 from handfast.fitting.examine import WORDS, Examined, Figure
 from handfast.geometry.statistics import OUTLIER, modified_z
 from handfast.units import DEGREE, unit_of
@@ -48,6 +49,11 @@ class Judged:
     remarks: tuple[str, ...]
     not_tested: tuple[str, ...]
     used: dict[str, float]
+
+    @property
+    def verdict_text(self) -> str:
+        """The verdict, and what it rests on where that is not all."""
+        return verdict_text(self.verdict, self.not_tested)
 
 
 @dataclass(frozen=True)

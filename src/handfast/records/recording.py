@@ -21,6 +21,7 @@ from handfast.errors import InputError
 from handfast.files.atomic import write_text
 from handfast.files.document import read_text
 from handfast.geometry.rigid import Array
+from handfast.units import counted
 
 HEADING = "handfast recording, layout 1"
 HANDS = ("held", "let go", "unknown")
@@ -136,7 +137,7 @@ def read_recording(path: Path, channels: int) -> Recording:
         row = _cells(line, where)
         if len(row) != channels + 2:
             raise InputError(
-                f"{len(row)} columns",
+                counted(len(row), "column"),
                 where=where,
                 expected=f"{channels + 2}: t_ms, ch0 to ch{channels - 1}, event",
                 next_step="mend this row, or cut the file off before it",

@@ -20,7 +20,7 @@ from handfast.errors import InputError
 from handfast.files.atomic import write_text
 from handfast.files.document import read_text
 from handfast.geometry.rigid import Array
-from handfast.units import DEGREE, KGF_CM
+from handfast.units import DEGREE, KGF_CM, counted
 
 HEADING = "handfast vetting, layout 1"
 COUNTS = 1024.0
@@ -123,9 +123,9 @@ def read_trace(path: Path, servo: str = "", mark: str = "") -> Trace:
     numbers = numbers[keep]
     bits = _whole(path, keys, "wiper_bits", 10, 6, 24)
     reference = _number(path, keys, "reference_V", 5.0, 0.5, 30.0)
+    _check_swapped(path, data["pulse"], data["wiper"], found["wiper"][0], bits)
     _check_pulse(path, data, numbers)
     wiper = _wiper(path, data["wiper"], numbers, found["wiper"][0], bits, reference)
-    _check_swapped(path, data["pulse"], data["wiper"])
     count = len(data["time"])
     blank = np.full(count, np.nan)
     current = data.get("current")
@@ -249,7 +249,7 @@ def _rows(
         row = line.split(delimiter)
         if len(row) != width:
             raise InputError(
-                f"{len(row)} cells",
+                counted(len(row), "cell"),
                 where=f"{path}:{number + 1}",
                 expected=f"{width}, one for each column",
                 next_step="mend this row, or cut the file off before it",
@@ -266,13 +266,18 @@ def _rows(
                     f"{text!r} is not a number" if text else "there is no number here",
                     where=f"{path}:{number + 1}: {found[role][0]}",
                     expected="a number with a decimal point",
-                    next_step="mend this cell, or take the row out",
+                    next_step="mend this cell, or take the row out"
+                    + (
+                        ""
+                        if text or role != "wiper"
+                        else "; if pulses are stopped here, pulse_us and wiper are swapped"
+                    ),
                 )
             cells[role].append(value)
         numbers.append(number + 1)
     if len(numbers) < _FEWEST_ROWS:
         raise InputError(
-            f"{len(numbers)} samples are too few",
+            f"{counted(len(numbers), 'sample is', 'samples are')} too few",
             where=str(path),
             expected=f"at least {_FEWEST_ROWS}, at 50 Hz or faster",
             next_step="record the whole sweep: handfast vet --plan CLASS prints it",
@@ -330,14 +335,23 @@ def _wiper(path: Path, raw: Array, numbers: np.ndarray, name: str, bits: int, re
     volts = "these look like volts: name the column wiper_V"
     if name == "wiper_V" and high > 3.0 * reference:
         guess = "these look like millivolts or counts: name the column wiper_mV or wiper_counts"
-    elif name != "wiper_V" and high <= 6.0 and float(np.ptp(raw)) > 0.05:
+    elif name != "wiper_V" and 0.0 < high <= 6.0 and low > -1.0 and float(np.ptp(raw)) > 0.05:
         raise InputError(f"the feedback never passes {high:g}", where=f"{path}: {name}", next_step=volts)
     elif name == "wiper_counts":
-        guess = "say how many bits the input has (`# wiper_bits: 12`), or name the column wiper_mV"
+        needed = max(bits + 1, math.ceil(math.log2(high + 1.0))) if high > 0.0 else bits
+        guess = f"say how many bits the input has (`# wiper_bits: {needed}` or more), or name the column wiper_mV"
     else:
         guess = "say the input's reference (`# reference_V: 3.3`)"
     spare = 1.02 if name != "wiper_counts" else 1.0 + 0.6 / full
     if low < -0.02 * full or high > full * spare:
+        outside = int(np.count_nonzero((raw < -0.02 * full) | (raw > full * spare)))
+        if low < -0.02 * full and name == "wiper_counts":
+            guess = "an input counts from 0: write what it gave, with no offset taken off and no sign"
+        elif low < -0.02 * full:
+            guess = "an input shows nothing below 0 V: see to the ground of the feedback, or take no offset off"
+        if outside < 0.01 * len(raw):
+            rows = "this row alone is" if outside == 1 else f"{outside} of {len(raw)} rows are"
+            guess = f"{rows} so: take out what was read wrongly. Else: {guess}"
         at = int(np.argmin(raw)) if low < -0.02 * full else int(np.argmax(raw))
         raise InputError(
             f"{raw[at]:g} lies outside the input's range",
@@ -349,14 +363,30 @@ def _wiper(path: Path, raw: Array, numbers: np.ndarray, name: str, bits: int, re
     return np.asarray(raw / scale)
 
 
-def _check_swapped(path: Path, pulse: Array, wiper: Array) -> None:
-    """A pulse is set and stands still; feedback trembles. The other way round the names are wrong."""
+def _check_swapped(path: Path, pulse: Array, wiper: Array, name: str, bits: int) -> None:
+    """A pulse is set and stands still; feedback trembles. The other way round the names are wrong.
+
+    pulse s, wiper as written in its column `name`. Counts too large for the input that could be pulses in µs tell it,
+    too, beside pulses that could be counts.
+    """
 
     def trembles(x: Array) -> float:
         change = np.diff(np.nan_to_num(x))
         turned = np.sign(change[1:]) * np.sign(change[:-1]) < 0
         return float(np.mean(turned))
 
+    seen = np.nan_to_num(pulse) * 1e6
+    could_be_pulses = np.all((wiper == 0.0) | ((wiper >= 300.0) & (wiper <= 3500.0)))
+    too_large = name == "wiper_counts" and bool(wiper.max() > 2.0**bits)
+    could_be_counts = bool(seen.min() >= 0.0 and 0.0 < seen.max() < 2.0**bits)
+    if too_large and could_be_pulses and could_be_counts and trembles(wiper) <= trembles(pulse):
+        raise InputError(
+            f"the feedback ({wiper[wiper > 0.0].min():g} to {wiper.max():g}) could be pulses in µs, "
+            f"and the pulses ({seen.min():g} to {seen.max():g}) counts of the feedback",
+            where=str(path),
+            expected="pulses of 300 to 3500 µs that stand still or move steadily, and feedback that follows them",
+            next_step=f"the columns pulse_us and {name} are swapped: exchange their names",
+        )
     if trembles(pulse) > 0.15 and trembles(wiper) < 0.05:
         raise InputError(
             "the pulses tremble from sample to sample and the feedback does not",
@@ -400,6 +430,13 @@ def _whole(path: Path, keys: dict[str, str], name: str, default: int, low: int, 
     return int(value)
 
 
+def _same(one: Trace, other: Trace) -> bool:
+    """Whether two traces are one recording: a wiper trembles, and never twice in the same way."""
+    return all(
+        np.array_equal(getattr(one, name), getattr(other, name)) for name in ("t", "pulse", "wiper", "load", "push")
+    )
+
+
 def joined(traces: Sequence[Trace]) -> Trace:
     """Traces of one servo as one, one after another with a pause of a second."""
     first = traces[0]
@@ -420,6 +457,15 @@ def joined(traces: Sequence[Trace]) -> Trace:
                 expected="the same wiper_bits, reference_V and averaged in all files of a servo",
                 next_step="vet them one by one, under different serial marks",
             )
+    for number, trace in enumerate(traces):
+        for other in traces[:number]:
+            if _same(trace, other):
+                raise InputError(
+                    f"the same recording of servo {first.mark} twice: it would count double",
+                    where=", ".join((*other.sources, *trace.sources)),
+                    expected="recordings of their own where several files have one serial mark",
+                    next_step="take one out",
+                )
     starts = [0.0]
     for trace in traces[:-1]:
         starts.append(starts[-1] + float(trace.t[-1] - trace.t[0]) + 1.0)

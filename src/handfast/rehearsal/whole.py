@@ -20,6 +20,7 @@ from handfast.mechanics.model import Model
 from handfast.records.run import Run
 from handfast.rehearsal.beside import HELD, NEAR, WITHIN
 from handfast.rehearsal.watch import Seen
+from handfast.units import counted
 
 PEAKS_WITHIN = 0.25
 """Share of the larger by which largest torques may differ: a few samples of an impact make them."""
@@ -163,7 +164,7 @@ def _torques(
             elif abs(peak[1] - peak[0]) <= borne + elsewhere:
                 why = f"the arm stands beside the plan, and friction may bear {friction:.3f} N·m"
             elif changes and peak[1] > peak[0]:
-                why = f"its load changes sides {changes} times, and its gears knock across their play"
+                why = f"its load changes sides {counted(changes, 'time')}, and its gears knock across their play"
             elif peak[1] > peak[0] and peak[0] < friction:
                 why = f"less than its friction of {friction:.3f} N·m loads it: it rattles in its play"
             else:

@@ -16,7 +16,7 @@ from handfast.mechanics.reach import Cut, Section, longest, section
 from handfast.motion.carrying import thing_pose
 from handfast.report.charts import fill_sample, legend, round_down
 from handfast.report.gather import HEIGHTS, PairView, RoutineView, outwards
-from handfast.report.svg import COLOURS, DASHES, INK, NORMAL, PAPER, RULE, SMALL, TINTS, Picture, brief
+from handfast.report.svg import COLOURS, DASHES, INK, NORMAL, PAPER, RULE, SMALL, TINTS, Picture, brief, width_of
 
 WIDTH = 720.0
 _STEPS = 45
@@ -349,6 +349,8 @@ def _scale(picture: Picture, v: _View, y: float, left: float) -> None:
 
 
 def _axes(picture: Picture, x: float, y: float, letters: tuple[str, str]) -> None:
+    # Nearer to the middle where its letters need it.
+    x = min(x, WIDTH - 30.0 - width_of(letters[0], SMALL))
     picture.line([(x, y - 22), (x, y), (x + 22, y)], INK, 1.0)
     picture.text(x + 26, y + 3, letters[0], SMALL)
     picture.text(x - 3, y - 26, letters[1], SMALL)

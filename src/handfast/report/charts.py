@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from handfast.geometry.rigid import Array
-from handfast.report.svg import FAINT, INK, RULE, SMALL, Picture, brief, width_of
+from handfast.report.svg import FAINT, INK, RULE, SMALL, Picture, brief, fitted, width_of
 
 
 def ticks(low: float, high: float, count: int = 4) -> list[float]:
@@ -69,6 +69,7 @@ class Panel:
         """The rectangle's upper left corner and size, and what its edges stand for."""
         self.picture, self.x, self.y, self.width, self.height = picture, x, y, width, height
         self.times, self.values = times, values
+        self._drawn: list[Array] = []
 
     def across(self, t: Array | float) -> Array:
         """Place of times."""
@@ -102,7 +103,9 @@ class Panel:
     def curve(self, t: Array, values: Array, colour: str, width: float = 1.5, dash: str | None = None) -> None:
         """A line over time."""
         keep = kept(values, self._bins)
-        self.picture.line(np.column_stack([self.across(t[keep]), self.up(values[keep])]), colour, width, dash)
+        line = np.column_stack([self.across(t[keep]), self.up(values[keep])])
+        self.picture.line(line, colour, width, dash)
+        self._drawn.append(line)
 
     def area(self, t: Array, low: Array, high: Array, fill: str) -> None:
         """The area between two curves over the same times where high is above low."""
@@ -121,32 +124,71 @@ class Panel:
         return max(20, int(self.width / 2.5))
 
     def level(self, value: float, said: str, dash: str = "6 3 1 3", at: str = "end") -> None:
-        """A limit drawn across, named at one end."""
+        """A limit drawn across, named where least runs through the words: at one end if that is free."""
         low, high = self.values
         if not low <= value <= high:
             return
         y = float(self.up(value))
-        self.picture.line([(self.x, y), (self.x + self.width, y)], INK, 1.0, dash)
+        line = np.array([[self.x, y], [self.x + self.width, y]])
+        self.picture.line(line, INK, 1.0, dash)
+        self._drawn.append(line)
         if not said:
             return
-        x = self.x + self.width - 4 if at == "end" else self.x + 4
-        self.picture.text(x, y - 3, said, SMALL - 0.5, at, halo=True, room=self.width - 8)
+        said = fitted(said, self.width - 8, SMALL - 0.5)
+        wide = width_of(said, SMALL - 0.5)
+        ends = (self.x + self.width - 4 - wide, self.x + 4)
+        places = [*(ends if at == "end" else ends[::-1])]
+        places += [self.x + share * (self.width - wide) for share in (0.5, 0.25, 0.75)]
+        self._say(said, [(x, y + down, 0.0, x > self.x + 4) for x in places for down in (-3.0, 11.5)], wide)
 
     def mark(self, t: float, value: float, said: str) -> None:
-        """A ring at one moment, with words that stay inside the panel."""
+        """A ring at one moment, with words that stay inside the panel, where least runs through them.
+
+        Beside the ring if that is free; else farther off, with a thin line to the ring.
+        """
         x, y = float(self.across(t)), float(self.up(value))
         self.picture.dot(x, y, 3.4, "none", INK)
+        self._drawn.append(np.array([[x - 3.4, y - 3.4], [x + 3.4, y + 3.4]]))
         right = x > self.x + 0.6 * self.width
-        above = y > self.y + 16
-        self.picture.text(
-            x - 6 if right else x + 6,
-            y - 5 if above else y + 13,
-            said,
-            SMALL - 0.5,
-            "end" if right else "start",
-            halo=True,
-            room=max(30.0, (x - self.x if right else self.x + self.width - x) - 8),
-        )
+        said = fitted(said, max(30.0, (x - self.x if right else self.x + self.width - x) - 8), SMALL - 0.5)
+        wide = width_of(said, SMALL - 0.5)
+        places = []
+        for k, aside in enumerate((6.0, 40.0, 80.0)):
+            for down in (-5.0, 13.0, -18.0, 24.0, -30.0, 36.0, -42.0, 48.0, -60.0, -80.0):
+                lefts = (x - aside - wide, x + aside) if right else (x + aside, x - aside - wide)
+                cost = 0.25 * (abs(down) + 8.0 * k)
+                places += [(left, y + down, cost + n, left < x) for n, left in enumerate(lefts)]
+        left, base = self._say(said, places, wide)
+        near = min(max(x, left), left + wide), min(max(y, base - 9.0), base + 2.0)
+        if np.hypot(near[0] - x, near[1] - y) > 12.0:
+            self.picture.line([(x, y), near], INK, 0.6)
+
+    def _say(self, said: str, places: list[tuple[float, float, float, bool]], wide: float) -> tuple[float, float]:
+        """Words at the place where least runs through them; returns that place.
+
+        places: left ends of baselines, what each costs besides, and whether the words end where their room ends.
+        """
+        best, least, ends = places[0][:2], np.inf, False
+        for x, y, cost, at_end in places:
+            box = (x, y - 9.0, x + wide, y + 2.0)
+            if self.x <= box[0] and box[2] <= self.x + self.width and self.y <= box[1] <= self.y + self.height - 11.0:
+                cost += 100.0 * sum(_strikes(line, box) for line in self._drawn)
+                if cost < least:
+                    best, least, ends = (x, y), cost, at_end
+        x, y = best
+        self._drawn.append(np.array([[x, y - 9.0], [x + wide, y + 2.0]]))
+        self.picture.text(x + wide if ends else x, y, said, SMALL - 0.5, "end" if ends else "start", halo=True)
+        return best
+
+
+def _strikes(line: Array, box: tuple[float, float, float, float]) -> float:
+    """How many units wide a line that runs from left to right lies within a box."""
+    x = np.linspace(box[0], box[2], max(2, int(box[2] - box[0])))
+    inside = (x >= line[0, 0]) & (x <= line[-1, 0])
+    y = np.interp(x[inside], line[:, 0], line[:, 1])
+    # Between two places it may leap: what lies between counts too.
+    low, high = np.minimum(y[:-1], y[1:]), np.maximum(y[:-1], y[1:])
+    return float(np.count_nonzero((high >= box[1]) & (low <= box[3])))
 
 
 def legend(

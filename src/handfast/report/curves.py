@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from handfast.answers.judging import limits_of
+from handfast.answers.judging import MOST, limits_of, room_text
 from handfast.answers.questions import surge
 from handfast.bench.parts import SIDES, Side
 from handfast.motion.as_played import Jump
@@ -16,6 +16,9 @@ from handfast.units import KGF_CM
 WIDTH = 720.0
 LEAST_JUMP = 5e-5
 """Jumps smaller than this are left out, m: they round to nothing."""
+
+NOTHING = 1e4
+"""Where so many times what is needed is available, nothing is needed to speak of."""
 
 MOST_GAP = 200.0
 """Clearances are drawn up to this, mm."""
@@ -46,7 +49,7 @@ def torque_picture(view: RoutineView, side: Side, name: str) -> Picture:
         needed, available = np.abs(f.torque[:, i]) / KGF_CM, f.available[:, i] / KGF_CM
         x, y = (k % per_row) * cell, 12 + (k // per_row) * high
         panel = Panel(
-            picture, x + 44, y + 20, cell - 56, high - 58, (0.0, float(t[-1])), (0.0, top_of(needed, available))
+            picture, x + 52, y + 20, cell - 64, high - 58, (0.0, float(t[-1])), (0.0, top_of(needed, available))
         )
         panel.area(t, np.zeros(len(t)), needed, picture.hatch("level", COLOURS[side], 4.0, 0.6))
         panel.area(t, available, needed, picture.hatch("crossed", INK, 5.0, 0.9))
@@ -55,14 +58,18 @@ def torque_picture(view: RoutineView, side: Side, name: str) -> Picture:
         panel.curve(t, needed, COLOURS[side], 1.8)
         ratio = available / np.maximum(needed, 1e-9)
         n = int(np.argmin(ratio))
-        panel.mark(float(t[n]), float(needed[n]), f"{min(ratio[n], 99.0):.2f} ×")
+        if ratio[n] < NOTHING:
+            said = f"{ratio[n]:.2f} ×" if ratio[n] < MOST else f"over {MOST:g} ×"
+            panel.mark(float(t[n]), float(needed[n]), said)
+        else:
+            picture.text(panel.x + 6, panel.y + panel.height - 6, "not loaded", SMALL - 0.5, halo=True)
         word = "fails" if ratio[n] < limits_of(f.bench, "lift")[0] else "tight" if ratio[n] < enough else ""
         title = f"{joint.name}, {joint.servo_name}"
-        picture.text(x + 44, y + 12, title, SMALL, bold=True, room=cell - 56 - (40 if word else 0))
+        picture.text(x + 52, y + 12, title, SMALL, bold=True, room=cell - 64 - (40 if word else 0))
         if word:
             picture.text(x + cell - 12, y + 12, word.upper(), SMALL, "end", bold=True)
     legend(
-        picture, 44, 12 + rows * high + 8, WIDTH - 50,
+        picture, 52, 12 + rows * high + 8, WIDTH - 58,
         [
             (stroke_sample(picture, COLOURS[side], 1.8), "needed"),
             (stroke_sample(picture, INK, 1.2, "5 3"), "available at this speed and voltage"),
@@ -76,7 +83,7 @@ def clearance_picture(view: RoutineView, name: str) -> Picture:
     """The smallest clearance over time, of arms to each other, to the table, to boxes and to themselves."""
     f = view.facts
     t = f.motion.t
-    picture = Picture(name, WIDTH, 236, "Clearance over time")
+    picture = Picture(name, WIDTH, 252, "Clearance over time")
     gaps = {kind: gap * 1e3 for kind, gap in view.nearest.items()}
     limit, enough = limits_of(f.bench, "clear")
     lowest = min((float(g.min()) for g in gaps.values()), default=0.0)
@@ -93,10 +100,10 @@ def clearance_picture(view: RoutineView, name: str) -> Picture:
         panel.curve(t, np.minimum(gaps[kind], MOST_GAP), *_KIND_STYLES[kind])
         words = f"{kind}: {brief(float(gaps[kind].min()), 1)} mm"
         entries.append((stroke_sample(picture, *_KIND_STYLES[kind]), words))
-    # The limits are named at the end where the mark is not, after the curves, so that none runs through the words.
-    far = "start" if when is not None and when > 0.5 * float(t[-1]) else "end"
-    panel.level(limit, "", "1 2", at=far)
-    panel.level(enough, f"enough {brief(enough)} mm, limit {brief(limit)} mm (dotted)", at=far)
+    # Curves run close to the limits where it matters: these are named below.
+    for value, dash, words in ((enough, "6 3 1 3", "enough"), (limit, "1 2", "limit")):
+        panel.level(value, "", dash)
+        entries.append((stroke_sample(picture, INK, 1.0, dash), f"{words}: {brief(value)} mm"))
     if answer is not None and when is not None:
         panel.mark(
             when,
@@ -179,7 +186,7 @@ def room_picture(room: float, name: str) -> Picture:
     """A bar of one answer's room: below 0 it fails, from 1 it holds; drawn from -1 to 3."""
     width, high = 96.0, 14.0
     low, top = -1.0, 3.0
-    picture = Picture(name, width, high, f"room {room:.2f}")
+    picture = Picture(name, width, high, f"room {room_text(room)}")
 
     def at(value: float) -> float:
         return 2.0 + (min(max(value, low), top) - low) / (top - low) * (width - 4.0)

@@ -11,7 +11,7 @@ from handfast.mechanics.capacity import Capacity
 from handfast.report.bench_picture import Reaches
 from handfast.report.gather import WAYS, ArmView, PairView, RoutineView
 from handfast.report.svg import element, prose
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 LEAF = (
     '<svg viewBox="0 0 52 52" width="52" height="52" role="img"><title>a seedling with two leaves</title>'
@@ -130,7 +130,7 @@ def landing_table(view: PairView) -> str:
     count = len(view.missing("raw"))
     return element(
         "table",
-        element("caption", f"How far it lands from where it was taught, predicted for {count} taught poses"),
+        element("caption", f"How far it lands from where it was taught, predicted for {counted(count, 'taught pose')}"),
         element(
             "thead",
             element(
@@ -293,8 +293,8 @@ def _known(view: PairView) -> str:
     if view.measured:
         of = sorted({entry.of for entry in view.measured})
         said.append(
-            f"{len(view.measured)} measured values stand in for the design's, for {', '.join(of[:6])}"
-            + (" and others." if len(of) > 6 else ".")
+            f"{counted(len(view.measured), 'measured value stands', 'measured values stand')} in for the design's, "
+            f"for {', '.join(of[:6])}" + (" and others." if len(of) > 6 else ".")
         )
     else:
         said.append(

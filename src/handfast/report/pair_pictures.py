@@ -55,7 +55,8 @@ def carry_picture(view: RoutineView, carries: tuple[Carried, ...], name: str) ->
     t = f.motion.t
     kept = [relation(f, c) for c in carries]
     allowed = [f.routine.tolerance_of(c.step) * 1e3 for c in carries]
-    top = 1.05 * max(top_of(*(k.error * 1e3 for k in kept)), max(allowed))
+    # Steps are named above all lines.
+    top = 1.3 * max(top_of(*(k.error * 1e3 for k in kept)), max(allowed))
     picture = Picture(name, WIDTH, 222, "Relative place of two grips over time")
     first, last = float(t[carries[0].first]), float(t[carries[-1].last])
     panel = Panel(picture, 56, 12, WIDTH - 76, 150, (first, max(last, first + 1e-3)), (0.0, top))

@@ -5,10 +5,19 @@ from __future__ import annotations
 import numpy as np
 
 from handfast.answers.ask import Answer
-from handfast.answers.judging import ASKS, MARGINS
+from handfast.answers.changes import Change
+from handfast.answers.judging import ASKS, MARGINS, MOST, room_text
 from handfast.bench.parts import SIDES
 from handfast.motion.passing import PARTS
-from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
+from handfast.report.curves import (
+    NOTHING,
+    clearance_picture,
+    current_picture,
+    jump_picture,
+    room_picture,
+    told,
+    torque_picture,
+)
 from handfast.report.first_sheet import change_first, does, word
 from handfast.report.gather import WAYS, PairView, RoutineView
 from handfast.report.landing_pictures import arrow_picture, bar_pictures, pose_name, width_picture
@@ -16,7 +25,7 @@ from handfast.report.pair_pictures import carry_picture, grip_picture, holds, me
 from handfast.report.sheet import sheet_pictures
 from handfast.report.svg import Picture, brief, element, prose
 from handfast.routine.steps import Taught, arrived_text
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 MOST_JUMPS = 10
 MOST_LINES = 12
@@ -65,7 +74,7 @@ def answers_table(view: RoutineView, name: str) -> str:
                 element(
                     "td",
                     room_picture(answer.room, f"{name}-room-{answer.question}").markup(),
-                    element("div", f"room {answer.room:.2f}", class_="quiet"),
+                    element("div", f"room {room_text(answer.room)}", class_="quiet"),
                 ),
                 element("td", _why(answer)),
             )
@@ -80,6 +89,10 @@ def answers_table(view: RoutineView, name: str) -> str:
     )
 
 
+def _conflict(change: Change) -> str:
+    return f"; {change.conflict}" if change.conflict else ""
+
+
 def _why(answer: Answer) -> str:
     when = "" if answer.finding.when is None else f" at {answer.finding.when:.2f} s"
     said = prose(f"{answer.finding.where}{when}: {answer.finding.why}")
@@ -90,7 +103,10 @@ def _why(answer: Answer) -> str:
     then = {"fails": "still fails", "tight": "is tight", "holds": "holds"}
     return said + element(
         "ul",
-        *(element("li", prose(f"{c.words}: then it {then[c.verdict]} (room {c.room:.2f})")) for c in answer.changes),
+        *(
+            element("li", prose(f"{c.words}: then it {then[c.verdict]} (room {room_text(c.room)}){_conflict(c)}"))
+            for c in answer.changes
+        ),
     )
 
 
@@ -175,9 +191,17 @@ def _torque(view: RoutineView, side: str, name: str, plates: Plates) -> str:
     return plates.figure(
         torque_picture(view, "left" if side == "left" else "right", f"{name}-torque-{side}"),
         f"Torque of the {side} arm's joints against what is available.",
-        f"Least: {joint}, {min(float(ratio[n, i]), 99.0):.2f} times what is needed at {f.motion.t[n]:.2f} s. Where "
-        "more is needed than available the picture is crossed.",
+        (
+            f"Least: {joint}, {_times(ratio[n, i])} what is needed at {f.motion.t[n]:.2f} s. "
+            if ratio[n, i] < NOTHING
+            else "No joint of it is loaded. "
+        )
+        + "Where more is needed than available the picture is crossed.",
     )
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.2f} times" if ratio < MOST else f"over {MOST:g} times"
 
 
 def _clearance(view: RoutineView, name: str, plates: Plates) -> str:
@@ -421,7 +445,7 @@ def _directions(taught: Taught) -> str:
 def _angles(taught: Taught) -> str:
     if taught.path is not None:
         seconds = "" if taught.times is None else f" over {taught.times[-1] - taught.times[0]:.1f} s"
-        return f"a path of {len(taught.path)} rows{seconds}"
+        return f"a path of {counted(len(taught.path), 'row')}{seconds}"
     return "  ".join(f"{angle / DEGREE:.1f}" for angle in taught.pose or ())
 
 

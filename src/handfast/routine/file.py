@@ -18,7 +18,7 @@ from handfast.files.document import Document, Key, parse_document, read_document
 from handfast.files.fields import read_table, table_of
 from handfast.routine.drawings import find_drawing, read_drawing
 from handfast.routine.steps import HOLDS, Routine, Step, Taught, signs
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 
 def find_routines(folder: BenchFolder, given: list[str]) -> list[Path]:
@@ -217,7 +217,7 @@ def _check_taught(taught: Taught, side: str, bench: Bench, document: Document, k
         if len(taught.path) != len(taught.times) or len(taught.path) < 4:
             raise refuse(
                 "path_s",
-                f"{len(taught.times)} times for {len(taught.path)} rows",
+                f"{counted(len(taught.times), 'time')} for {counted(len(taught.path), 'row')}",
                 "a time for each of at least 4 rows",
             )
         if np.any(np.diff(taught.times) <= 0):

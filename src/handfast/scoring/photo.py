@@ -78,18 +78,22 @@ def _straightening(cv2: Any, image: np.ndarray, where: str) -> tuple[Array, floa
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), settings)
-    corners, numbers, _ = detector.detectMarkers(image)
-    seen = (
-        {int(n): np.array(c[0], dtype=float) for n, c in zip(np.ravel(numbers), corners, strict=True)}
-        if len(corners)
-        else {}
-    )
+    seen = _seen(detector, image)
     wanted = {mark.number: mark.corners for mark in marks()}
     names = ("upper left", "upper right", "lower right", "lower left", "middle left", "middle right")
     missing = [names[n] for n in wanted if n not in seen]
     if missing:
+        mirrored = sum(n in wanted for n in _seen(detector, cv2.flip(image, 1)))
+        if mirrored > len(wanted) - len(missing):
+            raise InputError(
+                f"may be mirrored: {mirrored} of the card's {len(wanted)} marks are seen when it is turned round as in "
+                "a mirror",
+                where=where,
+                expected="a photo as the eye sees the card",
+                next_step="mirror it back in a picture editor, or take it again without the camera's mirroring",
+            )
         raise InputError(
-            f"the {' and the '.join(missing)} mark of the card {'is' if len(missing) == 1 else 'are'} not to be seen",
+            f"{_marks(missing, len(wanted))} not to be seen",
             where=where,
             expected="all six marks, whole, sharp and evenly lit",
             next_step="take it again from above, with the whole card in the picture",
@@ -116,6 +120,23 @@ def _straightening(cv2: Any, image: np.ndarray, where: str) -> tuple[Array, floa
             next_step="lay it flat, go further away and use the longer lens, or scan it",
         )
     return np.asarray(H), left_over, scale
+
+
+def _seen(detector: Any, image: np.ndarray) -> dict[int, Array]:
+    """Corners (4, 2) in pixels of every mark that is found, by its number."""
+    corners, numbers, _ = detector.detectMarkers(image)
+    if not len(corners):
+        return {}
+    return {int(n): np.array(c[0], dtype=float) for n, c in zip(np.ravel(numbers), corners, strict=True)}
+
+
+def _marks(missing: list[str], count: int) -> str:
+    """'the upper left mark of the card is', 'the upper left and the upper right marks of the card are'."""
+    if len(missing) == count:
+        return f"the card's {count} marks are"
+    if len(missing) == 1:
+        return f"the {missing[0]} mark of the card is"
+    return f"the {', '.join(missing[:-1])} and {missing[-1]} marks of the card are"
 
 
 def _ink(cv2: Any, flat: np.ndarray) -> np.ndarray:

@@ -19,6 +19,7 @@ import numpy as np
 from handfast.errors import InputError
 from handfast.geometry.rigid import Array
 from handfast.geometry.statistics import similarity
+from handfast.units import counted
 
 FEWEST_VISITS = 3
 MOST_ROWS = 100_000
@@ -71,7 +72,7 @@ def read_points(path: Path) -> list[Visits]:
             raise InputError(f"not a row of a table ({error})", where=where, expected="cells with commas") from None
         if len(cells) != len(heading):
             raise InputError(
-                f"{len(cells)} columns", where=where, expected=f"{len(heading)}, as in the heading",
+                counted(len(cells), "column"), where=where, expected=f"{len(heading)}, as in the heading",
                 next_step="mend this row, or take it out",
             )  # fmt: skip
         row = dict(zip(heading, cells, strict=True))
@@ -138,7 +139,7 @@ def _visits(name: str, rows: list[tuple[int, Array, Array, dict[str, str]]], pat
             )
     if len(rows) < FEWEST_VISITS:
         raise InputError(
-            f'point "{name}" was visited {len(rows)} times', where=f"{path}:{first}",
+            f"point \"{name}\" was visited {counted(len(rows), 'time')}", where=f"{path}:{first}",
             expected=f"at least {FEWEST_VISITS} visits of every point (30 are customary)",
             next_step="visit it more often, or take it out",
         )  # fmt: skip

@@ -11,6 +11,7 @@ from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
 from handfast.motion.laid_down import Arrival
 from handfast.routine.steps import Routine
+from handfast.sessions.operator import InputEnded
 
 WAYS = {"x": (1, 0, 0), "X": (-1, 0, 0), "y": (0, 1, 0), "Y": (0, -1, 0), "z": (0, 0, 1), "Z": (0, 0, -1)}
 """Keys that move a TCP along the world's axes: small letters forth, capitals back."""
@@ -42,7 +43,8 @@ class Mark:
 
 class AtTheKeys:
     """Asks at every taught pose. keys: letters typed since the last time; idle: lets a little time pass; expected: how
-    far off each pose is foreseen to be, m, by step and arm; learned: told the marks so far, says what came of them."""
+    far off each pose is foreseen to be, m, by step and arm; learned: told the marks so far, says what came of them;
+    ended: whether no more keys will come."""
 
     def __init__(
         self,
@@ -52,9 +54,10 @@ class AtTheKeys:
         idle: Callable[[], None],
         say: Callable[[str], None],
         learned: Callable[[list[Mark]], str],
+        ended: Callable[[], bool] = lambda: False,
     ):
         self.routine, self.expected = routine, expected
-        self.keys, self.idle, self.say, self.learned = keys, idle, say, learned
+        self.keys, self.idle, self.say, self.learned, self.ended = keys, idle, say, learned, ended
         self.marks: list[Mark] = []
         self._typed = ""
         self._step = 1
@@ -73,7 +76,7 @@ class AtTheKeys:
         return True
 
     def way(self, arrival: Arrival) -> Array | None:
-        """Waits for keys; those typed together are one way."""
+        """Waits for keys; those typed together are one way. Raises InputEnded if no more will come."""
         while True:
             self._typed += self.keys()
             way = np.zeros(3)
@@ -105,6 +108,8 @@ class AtTheKeys:
                 x, y, z = self._gone * 1e3 + 0.0
                 self.say(f"  {x:+.1f} {y:+.1f} {z:+.1f} mm from where it came to rest")
                 return way
+            if self.ended():
+                raise InputEnded
             self.idle()
 
     def done(self, arrival: Arrival, feedback: Array, moved: Array) -> None:

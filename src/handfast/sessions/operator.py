@@ -16,6 +16,8 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Any, Protocol
 
+from handfast.errors import FaultError
+
 BUYS = 0.7
 """Motion that one key press buys, s."""
 
@@ -35,16 +37,29 @@ class Operator(Protocol):
         """Whether the operator wants it to stop."""
 
 
+class InputEnded(FaultError):  # noqa: N818 - named for what happened
+    """Keys are needed, and none will come any more."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the input has ended, and nobody is left at the keys; the board ramps down and cuts the servo power\n"
+            "  next: sit at a terminal; where keys come from a file, let its last be e, which leaves all others out"
+        )
+
+
 class Always:
-    """Nobody can be hurt: a board in memory."""
+    """Nobody can be hurt: a board in memory. quits: whether somebody wants it to stop all the same."""
+
+    def __init__(self, quits: Callable[[], bool] = lambda: False):
+        self._quits = quits
 
     def may_move(self) -> bool:
         """Always."""
         return True
 
     def stops(self) -> bool:
-        """Never."""
-        return False
+        """When somebody wants it."""
+        return self._quits()
 
 
 class Lines:
@@ -105,7 +120,7 @@ class Keys:
         self._letters_buy = letters_buy
         self.held, self._pedal, self._clock, self._spaces = held, pedal, clock, spaces
         self._until = -1.0
-        self._going = self._stopped = self._in_words = False
+        self._going = self._stopped = self._in_words = self._over = False
         self._typed: list[str] = []
         self._lock = threading.Lock()
         self._ending = threading.Event()
@@ -124,6 +139,8 @@ class Keys:
                     tty.setcbreak(fd)
                 self._thread = threading.Thread(target=self._listen, args=(fd,), name="keys", daemon=True)
                 self._thread.start()
+        if self._thread is None:
+            self.end()
         return self
 
     def __exit__(
@@ -144,6 +161,7 @@ class Keys:
                 continue
             data = os.read(fd, 1024)
             if not data:
+                self.end()
                 return
             for letter in data.decode(errors="replace"):
                 self.press(letter)
@@ -164,6 +182,16 @@ class Keys:
                 self._typed.append(letter)
                 if self._letters_buy:
                     self._until = max(self._until, self._clock() + self._letters_buy)
+
+    def end(self) -> None:
+        """No more keys will come."""
+        with self._lock:
+            self._over = True
+
+    def ended(self) -> bool:
+        """Whether no more keys will come, all that were typed having been taken."""
+        with self._lock:
+            return self._over and not self._typed
 
     def typed(self) -> str:
         """Letters that were pressed since the last time, but for the space bar and those that stop."""
@@ -187,6 +215,12 @@ class Keys:
             self._going = True
         return self._going
 
-    def stops(self) -> bool:
+    def quits(self) -> bool:
         """Whether Esc or q was pressed."""
+        return self._stopped
+
+    def stops(self) -> bool:
+        """Whether Esc or q was pressed. Raises InputEnded where letters are needed, and no key can let it move."""
+        if self._letters_buy and self.ended() and not self.may_move():
+            raise InputEnded
         return self._stopped

@@ -17,6 +17,8 @@ NOISY = 8.0
 """Standard deviation of a frame's mean at rest, counts, above which a wiper is not well connected (trade: 1-3)."""
 TOGETHER = 0.7
 """Correlation of wipers above which they wander together."""
+SAME = 0.05
+"""Counts within which wipers read the same: real ones never do, all of them."""
 WIGGLE = 6.0 * DEGREE
 """Motion by hand that counts as a wiggle."""
 CLEARLY = 3.0
@@ -100,6 +102,7 @@ def look(bench: Bench, limits: dict[int, ChannelLimits], frames: Sequence[Status
                 )
             )
     findings += _noisy(bad, named, steps)
+    findings += _alike([w for w in wipers if w.part])
     findings += _supply(bench, supply)
     return Seen(tuple(wipers), supply, tuple(findings))
 
@@ -131,6 +134,20 @@ def _noisy(bad: list[int], named: dict[int, tuple[Side, str, Joint | Gripper]], 
                 for c in mine
             ]
     return found
+
+
+def _alike(wipers: list[Wiper]) -> list[Finding]:
+    """Wipers that all show one and the same: what is read is no wiper."""
+    means = [w.mean for w in wipers]
+    if len(means) < 3 or max(means) - min(means) > SAME or max(w.deviation for w in wipers) > SAME:
+        return []
+    return [
+        Finding(
+            "all wipers",
+            f"read the same, {means[0]:.1f} counts, and none of them moves: nothing can be told of the wiring from "
+            "this; see whether the wipers and their ground are plugged in, then move joints by hand with --wiggle all",
+        )
+    ]
 
 
 def _supply(bench: Bench, supply: tuple[float, float, float]) -> list[Finding]:

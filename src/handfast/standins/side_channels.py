@@ -19,7 +19,7 @@ from handfast.geometry.rigid import Array
 from handfast.mechanics.inverse import solve
 from handfast.standins.hand import tool_pose
 from handfast.standins.truth import Truth
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 FORMS = (
     "T_MS ARM joints MS A1 A2 ...",
@@ -92,7 +92,7 @@ def hand_line(text: str, where: str, joints: tuple[int, int]) -> HandLine:
         if verb not in wanted:
             raise refuse(f'"{verb}" is nothing that a hand does')
         if len(numbers) not in wanted[verb]:
-            raise refuse(f"{len(numbers)} numbers after `{verb}`")
+            raise refuse(f"{counted(len(numbers), 'number')} after `{verb}`")
         if verb in ("joints", "tcp") and not 0.0 <= numbers[0] <= 600_000.0:
             raise refuse(f"{numbers[0]:g} ms is no time to move in")
     try:

@@ -15,6 +15,7 @@ from handfast.mechanics.model import Model
 from handfast.records.recording import Event, Recording
 from handfast.routine.steps import About, Routine, Step, Taught, arrived_text
 from handfast.teaching.stillness import STILL_SPREAD, StillPose, filtered, last_motion, pose_at, still_poses
+from handfast.units import counted
 
 FIRST_PACE = 0.5
 """Pace of a routine that has just been taught (common practice: first replay at 25-50 %)."""
@@ -241,7 +242,7 @@ def _stroke_step(recording: Recording, q: Array, bench: Bench, side: Side, begin
     t, path = recording.t[inside], q[inside, part]
     if len(t) < 20:
         raise InputError(
-            f"the {side} stroke has {len(t)} samples",
+            f"the {side} stroke has {counted(len(t), 'sample')}",
             where=f"{recording.source}: event at {begin * 1e3:g} ms",
             expected="at least 20 samples between begin and end",
             next_step="draw it more slowly, or mend the events",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 from handfast.web.tasks import SEED, own_fault
 
 if TYPE_CHECKING:
@@ -137,7 +137,8 @@ class PageRun:
             f"played to its end as run {number} and stored; the servo power is off, and arms may sink", 1.0,
             landings=" ".join(
                 [
-                    f"Feedback came to rest within {middle:.2f}° of its target (middle of {len(lacking)} poses).",
+                    f"Feedback came to rest within {middle:.2f}° of its target (middle of "
+                    f"{counted(len(lacking), 'pose')}).",
                     *run.missed_grips,
                     *learned[:2],
                 ]

@@ -13,7 +13,7 @@ from handfast.desk.editing import Editing, place_tcp
 from handfast.desk.history import Entry
 from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 if TYPE_CHECKING:
     from handfast.answers.ask import Answers
@@ -263,8 +263,8 @@ class Place:
         found, count = fitted(self.now)
         if not count:
             raise InputError("there are no readings yet", next_step="take some, or hand in a file of readings")
-        measuring.apply(self.now, found, f"{count} readings")
-        return self.taken(f"calibrated from {count} readings")
+        measuring.apply(self.now, found, counted(count, "reading"))
+        return self.taken(f"calibrated from {counted(count, 'reading')}")
 
     def taken(self, did: str) -> Entry | None:
         """Read anew what our own work has written."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from handfast.bench.parts import SIDES, Side
 from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 from handfast.web.tasks import SEED, own_fault
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ class PageTeaching:
     def lead(self, side: Side, q_deg: list[float], ms: float) -> None:
         """The hand leads one arm to joint angles in so many ms."""
         if len(q_deg) != len(self.desk.bench.arm(side).joints):
-            raise InputError(f"{len(q_deg)} angles for the {side} arm")
+            raise InputError(f"{counted(len(q_deg), 'angle')} for the {side} arm")
         with self._lock:
             self._planned.clear()
             self._leading.append(_led(0.0, side, q_deg, ms))
@@ -138,7 +138,7 @@ class PageTeaching:
                     )  # fmt: skip
             _, routine, remarks = teach(self.desk, path, self.name, False)
             self.routine = routine.name
-            words = f"{len(routine.steps)} steps were taught: routine {routine.name}"
+            words = f"{counted(len(routine.steps), 'step was', 'steps were')} taught: routine {routine.name}"
             more = [f"at {r.time:.1f} s: {r.text}" for r in remarks]
         except HandfastError as error:
             words, more = str(error), []

@@ -92,6 +92,16 @@ def test_what_is_no_good_photo_is_told(tmp_path):
     photographed(sheet(LINES, without=(2,)), path)
     with pytest.raises(InputError, match="the lower right mark of the card is not to be seen"):
         read_ink(path)
+    photographed(sheet(LINES, without=(0, 2, 4)), path)
+    with pytest.raises(InputError, match="the upper left, lower right and middle left marks of the card are not to be"):
+        read_ink(path)
+    photographed(sheet(LINES, without=tuple(range(6))), path)
+    with pytest.raises(InputError, match="the card's 6 marks are not to be seen"):
+        read_ink(path)
+    photographed(sheet(LINES), path)
+    cv2.imwrite(str(path), cv2.flip(cv2.imread(str(path)), 1))
+    with pytest.raises(InputError, match=r"may be mirrored: 6 of the card's 6 marks.*\n.*\n  next: mirror it back"):
+        read_ink(path)
     photographed(sheet(LINES), path, pixels_per_mm=1.5)
     with pytest.raises(InputError, match="pixels per mm"):
         read_ink(path)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from functools import cache
 
 import numpy as np
 import pytest
 
-from handfast.answers.ask import ask
-from handfast.answers.changes import _stronger
+from handfast.answers.ask import Answer, Answers, agreed, ask
+from handfast.answers.changes import Change, _stronger, _trials
 from handfast.answers.facts import facts_of, facts_on
-from handfast.answers.judging import ASKS, LIMITS, MARGINS, UNITS, judge, limits_of
+from handfast.answers.judging import ASKS, LIMITS, MARGINS, UNITS, Finding, judge, limits_of, room_text, shown
 from handfast.answers.questions import (
     ASKED_OF,
     QUESTIONS,
@@ -25,9 +26,11 @@ from handfast.answers.questions import (
     power,
     reach,
     surge,
+    time_to_warm,
 )
 from handfast.bench.folder import QUESTIONS as KNOWN
 from handfast.bench.parts import Question
+from handfast.cli.tables import answers_text
 from handfast.correction.correct import correct
 from handfast.mechanics.dynamics import gravity_torques
 from handfast.motion.drawing import tip_path, without_drawings
@@ -51,6 +54,22 @@ def on(bench_changes: dict, facts):
 
 
 # -- verdicts ------------------------------------------------------------------------------------------------------
+
+
+def test_a_figure_never_contradicts_its_verdict():
+    """Rounded, but not onto the edge that it lies below: 0.998 of room is tight and shows as 0.99."""
+    assert [room_text(room) for room in (0.998, 1.0, 0.994, -0.001, 0.0, -0.004, 1.238)] == [
+        "0.99", "1.00", "0.99", "-0.01", "0.00", "-0.01", "1.24",
+    ]  # fmt: skip
+    assert shown(9.97, 1, (0.0, 10.0)) == 9.9
+    assert shown(-0.02, 1, (0.0, 10.0)) == -0.1
+    assert shown(1.1999, 2, (1.0, 1.2)) == 1.19
+    assert shown(1.234, 2, (1.0, 1.2)) == 1.23
+    tight = Answer("lift", "tight", 0.9999, Finding(1.49996, None, "", ""), 1.0, 1.5, ())
+    assert tight.margin_text == "1.49 ×"
+    plain = tight.plain()
+    assert plain["margin"] < 1.5
+    assert Answer("lift", "tight", 0.999999, Finding(1.49996, None, "", ""), 1.0, 1.5, ()).plain()["room"] < 1.0
 
 
 @pytest.mark.parametrize(
@@ -353,6 +372,44 @@ def test_a_pause_cools():
     assert (room - heat(paused).margin) == pytest.approx(0.5 * (room - heat(none).margin), rel=0.15)
 
 
+def test_heat_says_one_thing():
+    """The temperature is judged, with the pauses; another share that it may carry for ever is not put beside it."""
+    found = heat(facts_of(seedling.bench(), seedling.routine("write-label")))
+    assert re.fullmatch(
+        r"reaches \d+ °C of 65 °C, repeated without end with pauses of [\d.]+ s; "
+        r"while it plays it carries \d+ % of its stall torque on average",
+        found.why,
+    )
+
+
+def test_the_time_until_it_is_too_warm():
+    """A steady loss, cut into cycles: rise·(1 - exp(-t/time)) passes what is allowed; with pauses later, or never."""
+    loss, resistance, time, dt = np.full(100, 2.0), 10.0, 300.0, 0.1
+    # 20 K at last; 15 K after time·ln 4, told in whole cycles of 10 s.
+    after = time_to_warm(loss, resistance, time, 0.0, 15.0, dt)
+    assert after == pytest.approx(time * np.log(4.0), abs=10.0)
+    assert time_to_warm(loss, resistance, time, 0.0, 20.5, dt) is None
+    assert time_to_warm(loss, resistance, time, 10.0, 15.0, dt) is None
+    assert time_to_warm(loss, resistance, time, 2.0, 15.0, dt) > after
+    assert time_to_warm(loss, resistance, time, 0.0, 0.1, dt) == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(("pause", "says"), [
+    (0.0, "; more than (\\d+) minutes of it would be too much; "),
+    (30.0, "; without the pauses more than (\\d+) minutes of it would be too much; "),
+])  # fmt: skip
+def test_too_much_of_it_is_told_in_time(pause, says):
+    """A limit between what it reaches with its pauses and without them."""
+    bench, routine = seedling.bench(), seedling.routine("write-label")
+    ways = [dataclasses.replace(routine, about=dataclasses.replace(routine.about, rest=rest)) for rest in (0.0, 30.0)]
+    hot = [heat(facts_of(bench, way)) for way in ways]
+    limit = 273.15 + 65.0 - 0.5 * (hot[0].margin + hot[1].margin)
+    stock = tuple(dataclasses.replace(servo, limit_temperature=limit) for servo in bench.stock)
+    found = heat(facts_of(dataclasses.replace(bench, stock=stock), ways[0 if pause == 0.0 else 1]))
+    assert (found.margin < 0.0) == (pause == 0.0)
+    assert re.search(says, found.why), found.why
+
+
 # -- changes -------------------------------------------------------------------------------------------------------
 
 
@@ -368,6 +425,39 @@ def test_changes_are_real_and_the_best_come_first(name):
         if answer.verdict == "holds":
             assert answer.changes == ()
     assert answers.of("miss").changes[0].words.startswith("correct the routine")
+
+
+def test_changes_that_pull_both_ways_are_marked():
+    """Nearer for the one, farther for the other: the one with less room stands, the other says what it is against."""
+    bench, routine = seedling.bench(), seedling.routine("write-label")
+
+    def change(bases):
+        return Change(f"bases {bases}", "tight", 0.9, 4.0, bench, routine, bases)
+
+    def answer(question, room, *bases):
+        return Answer(question, "tight", room, Finding(1.0, None, "", ""), 0.0, 5.0, tuple(change(b) for b in bases))
+
+    rows = [answer("reach", 0.7, 1, 0), answer("clear", 0.3, 0, -1), answer("meet", 0.8, -1), answer("lift", 0.1, 0)]
+    found = {a.question: [c.conflict for c in a.changes] for a in agreed(rows)}
+    assert found == {
+        "reach": ["but clear, which has less room, asks for bases nearer", ""],
+        "clear": ["", ""],
+        "meet": [""],
+        "lift": [""],
+    }
+    assert agreed(rows)[0].plain()["changes"][0]["conflict"].startswith("but clear")
+    answers = Answers("r", 1.0, agreed(rows))
+    assert "asks for bases nearer" in " ".join(answers_text(answers, "b").split())
+    assert all(c.conflict == "" for a in agreed(rows[:1]) for c in a.changes)
+
+
+def test_trials_of_bases_say_their_way():
+    """Nearer is -1, farther 1, and all else leaves them."""
+    facts = facts_of(seedling.bench(), seedling.routine("pass-pot"))
+    for question in ("reach", "clear"):
+        for trial in _trials(question, QUESTIONS[question](facts), facts):
+            way = 0 if "bases" not in trial.words else -1 if "nearer" in trial.words else 1
+            assert trial.bases == way, trial.words
 
 
 def test_a_change_gives_what_asking_again_gives():

@@ -11,6 +11,7 @@ from handfast.bench.lines import counts_of
 from handfast.board.flash import command, image
 from handfast.board.loading import limits_of
 from handfast.board.wiring import OUTPUTS, rows, sheet
+from handfast.cli.main import main
 from handfast.errors import InputError
 from support import seedling
 
@@ -53,9 +54,23 @@ def test_more_channels_than_outputs_are_refused_in_one_message():
         InputError, match=r"controller\.channels in bench\.toml: the bench has 14 channels\n.*at most 12"
     ):
         limits_of(with_channels(14))
+    with pytest.raises(InputError, match=r"a board, real or in memory; .*\n.*without --port and without --board"):
+        limits_of(with_channels(13))
     bench = seedling.bench()
     with pytest.raises(InputError, match="frames of 10 ms"):
         limits_of(replace(bench, controller=replace(bench.controller, frame=0.01)))
+
+
+@pytest.mark.parametrize(("left", "right"), [(5, 6), (6, 6), (7, 7)])
+def test_a_new_bench_that_no_board_serves_says_so_at_once(tmp_path, capsys, left, right):
+    """The channels, what will be refused and what will work; nothing of it where twelve are enough."""
+    assert main(["new", str(tmp_path / "big"), "--left", str(left), "--right", str(right)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert f"note: {left + right + 2} channels are more than the 12 outputs of a board" in out
+    assert "Refused for this bench: handfast board, whatever takes --port or --board python" in out
+    assert "The rest works, on simulated arms: check," in out
+    assert main(["new", str(tmp_path / "small"), "--left", "5", "--right", "5"]) == 0
+    assert "note" not in capsys.readouterr().out
 
 
 def test_limits_are_those_of_the_bench():

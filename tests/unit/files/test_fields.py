@@ -189,7 +189,7 @@ def test_numbers_are_written_with_six_digits():
             "rows of numbers from -90 to 90 °",
         ),
         ("mass_g = 1\nroad_deg = []", "cart.toml:2: road_deg: a list of rows is needed", "a list of rows"),
-        ("mass_g = 1\nroad_deg = [[1, 2],\n[3]]", "cart.toml:3: road_deg.2: row 2 has 1 numbers, row 1 2", "rows"),
+        ("mass_g = 1\nroad_deg = [[1, 2],\n[3]]", "cart.toml:3: road_deg.2: row 2 has 1 number, row 1 2", "rows"),
         ("mass_g = 1\nroad_deg = [[1, 2],\n[3, 91]]", "cart.toml:3: road_deg.2: 91 is out of range", "rows"),
         ("mass_g = 1\nspare = 1", "cart.toml:2: spare: 1 does not fit", "a table [spare]"),
         ("mass_g = 1\nwheel = 1", "cart.toml:2: wheel: 1 does not fit", "tables [[wheel]]"),

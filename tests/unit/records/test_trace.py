@@ -28,7 +28,8 @@ def rows(count: int = 600, dt: float = 10.0) -> list[list[float]]:
 
 def written(path: Path, table: list[list[float]], columns: str = COLUMNS, head: str = HEAD) -> Path:
     """The rows as a file."""
-    path.write_text(head + columns + "\n" + "\n".join(",".join(f"{x:g}" for x in row) for row in table) + "\n")
+    lines = [",".join(x if isinstance(x, str) else f"{x:g}" for x in row) for row in table]
+    path.write_text(head + columns + "\n" + "\n".join(lines) + "\n")
     return path
 
 
@@ -73,13 +74,18 @@ def test_written_is_read_again(tmp_path: Path) -> None:
 def test_files_of_one_servo_are_joined(tmp_path: Path) -> None:
     """Time goes on after a pause; a servo of two classes is refused."""
     one = read_trace(written(tmp_path / "a.csv", rows()))
-    two = read_trace(written(tmp_path / "b.csv", rows()))
+    again = [[t, pulse, wiper + k % 2] for k, (t, pulse, wiper) in enumerate(rows())]
+    two = read_trace(written(tmp_path / "b.csv", again))
     both = joined([one, two])
     assert len(both.t) == 1200
     assert (np.diff(both.t) > 0).all()
     other = read_trace(written(tmp_path / "c.csv", rows(), head="# serial_mark: A07\n# class: nine-gram\n"))
     with pytest.raises(InputError, match="nine-gram"):
         joined([one, other])
+    copy = read_trace(written(tmp_path / "d.csv", rows()))
+    with pytest.raises(InputError, match=r"a\.csv, .*d\.csv: the same recording of servo A07 twice") as error:
+        joined([one, two, copy])
+    assert "next: take one out" in str(error.value)
 
 
 def _scaled(column: int, factor: float) -> Callable[[list[list[float]]], list[list[float]]]:
@@ -92,7 +98,7 @@ BAD: dict[str, tuple[Callable[[list[list[float]]], list[list[float]]], str, str]
     "seconds as ms": (_scaled(0, 1e-3), COLUMNS, "time_s, time_ms or time_us"),
     "volts as counts": (_scaled(2, 5 / 1024), COLUMNS, "wiper_V"),
     "millivolts as counts": (_scaled(2, 5000 / 1024), COLUMNS, "wiper_bits"),
-    "columns swapped": (lambda t: t, "time_ms,wiper_counts,pulse_us", "swap|bits"),
+    "columns swapped": (lambda t: t, "time_ms,wiper_counts,pulse_us", "wiper_counts are swapped"),
     "time backwards": (lambda t: t[::-1], COLUMNS, "backwards"),
     "too few samples": (lambda t: t[:40], COLUMNS, "too few"),
     "too slow": (_scaled(0, 10.0), COLUMNS, "apart"),
@@ -110,6 +116,37 @@ def test_bad_files_are_refused(name: str, tmp_path: Path) -> None:
         read_trace(path)
     assert str(path) in str(error.value)
     assert "next:" in str(error.value)
+
+
+def test_what_lies_outside_the_input_says_why(tmp_path: Path) -> None:
+    """Counts below 0 have an offset off, more counts than the input has want more bits, one row was read wrongly."""
+    below = [[r[0], r[1], r[2] - 700] for r in rows()]
+    with pytest.raises(InputError, match=r"-\d+ lies outside.*\n.*\n.*counts from 0: write what it gave") as error:
+        read_trace(written(tmp_path / "a.csv", below))
+    assert "bits" not in str(error.value)
+    volts = written(tmp_path / "b.csv", below, "time_ms,pulse_us,wiper_mV")
+    with pytest.raises(InputError, match="nothing below 0 V"):
+        read_trace(volts)
+    above = [[r[0], r[1], r[2] + 3000] for r in rows()]
+    with pytest.raises(InputError, match="`# wiper_bits: 12` or more"):
+        read_trace(written(tmp_path / "c.csv", above))
+    one = [list(r) for r in rows()]
+    one[30][2] = -40
+    with pytest.raises(InputError, match=r":\d+: wiper_counts: -40 lies outside.*\n.*\n.*this row alone is so"):
+        read_trace(written(tmp_path / "d.csv", one))
+
+
+@pytest.mark.parametrize("still", [False, True])
+def test_swapped_columns_are_named(tmp_path: Path, still: bool) -> None:
+    """Whether or not the feedback trembles, whatever its counts are, and where pulses are stopped."""
+    rng = np.random.default_rng(4)
+    for low in (350, 120):
+        table = [[r[0], r[1], round(low + (r[1] - 1000) / 3 + (0 if still else 2 * rng.normal()))] for r in rows()]
+        with pytest.raises(InputError, match="are swapped"):
+            read_trace(written(tmp_path / "a.csv", table, "time_ms,wiper_counts,pulse_us"))
+    blank = [[r[0], "" if 300 < r[0] < 500 else r[1], r[2]] for r in rows()]
+    with pytest.raises(InputError, match=r"there is no number here.*\n.*\n.*are swapped"):
+        read_trace(written(tmp_path / "b.csv", blank, "time_ms,wiper_counts,pulse_us"))
 
 
 def test_swapped_columns_that_look_like_both(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 import re
 import shutil
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,12 +17,15 @@ from handfast.bench.folder import BenchFolder, read_bench
 from handfast.correction.correct import correct
 from handfast.mechanics.kinematics import places
 from handfast.motion.drawing import without_drawings
-from handfast.report.bench_picture import bench_picture, hull, reaches, telling
+from handfast.report.bench_picture import WIDTH, _axes, bench_picture, hull, reaches, telling
+from handfast.report.charts import Panel, _strikes
 from handfast.report.curves import clearance_picture, current_picture, jump_picture, room_picture, told, torque_picture
 from handfast.report.gather import WAYS, RoutineView, gather, heaviest
 from handfast.report.landing_pictures import arrow_picture, bar_pictures, exaggeration
 from handfast.report.pair_pictures import carry_picture, grip_picture, holds, meeting_picture, passes
+from handfast.report.routine_sheets import Plates, _torque
 from handfast.report.sheet import MOST_LINES, blocks, said, sheet_pictures, spaced
+from handfast.report.svg import SMALL, Picture, width_of
 from handfast.routine.file import read_routine
 
 
@@ -130,7 +134,59 @@ def test_torque_pictures_tell_the_least_ratio_of_each_joint(seedling):
         ratio = f.available[:, columns] / np.maximum(np.abs(f.torque[:, columns]), 1e-9)
         for joint, least in zip(seedling.bench.arm(side).joints, ratio.min(axis=0), strict=True):
             assert joint.name in text
-            assert f"{min(least, 99.0):.2f} ×" in text
+            assert (f"{least:.2f} ×" if least < 99.0 else "over 99 ×") in text
+
+
+def test_a_joint_that_nothing_loads_has_no_ratio(seedling):
+    """An upright yaw at rest: no made-up figure stands there, and the sheet says so of a whole arm."""
+    view = routine(seedling, "pass-pot")
+    facts = replace(view.facts)
+    torque = np.zeros_like(view.facts.torque)
+    torque[:, 1] = view.facts.torque[:, 1]
+    facts.__dict__["torque"] = torque
+    idle = replace(view, facts=facts)
+    text = words(torque_picture(idle, "left", "t"))
+    assert text.count("not loaded") == len(seedling.bench.arms.left.joints) - 1
+    assert "99.00" not in text
+    assert "No joint of it is loaded." in _torque(idle, "right", "t", Plates())
+
+
+def test_words_beside_curves_are_not_struck_through():
+    """A curve that trembles about its limit: the words of limit and mark stand where neither runs, inside the panel."""
+    t = np.linspace(0.0, 10.0, 400)
+    for peak in (0.4, 5.0, 9.7):
+        values = 10.0 + np.sin(9.0 * t) - 5.0 * np.exp(-((t - peak) ** 2))
+        picture = Picture("p", 500, 200, "")
+        panel = Panel(picture, 40, 10, 440, 160, (0.0, 10.0), (0.0, 60.0))
+        panel.curve(t, values, "#000000")
+        panel.curve(t, 40.0 + 2.0 * np.sin(t), "#000000")
+        lines = list(panel._drawn)
+        panel.level(10.0, "enough 10 mm")
+        panel.mark(peak, float(values.min()), "6.5 mm left, dead motion taken off")
+        for label in ET.fromstring(picture.markup()).iter("text"):
+            wide = width_of(label.text, float(label.get("font-size")))
+            x, y = float(label.get("x")), float(label.get("y"))
+            left = x - wide if label.get("text-anchor") == "end" else x
+            box = (left, y - 9.0, left + wide, y + 2.0)
+            assert 40 <= box[0]
+            assert box[2] <= 480
+            assert [_strikes(line, box) for line in lines] == [0.0, 0.0], (peak, label.text)
+
+
+def test_a_leap_of_a_curve_strikes_what_it_runs_through():
+    """A step from 0 to 10 at x = 5 runs through a box that no end of it lies in."""
+    step = np.array([[0.0, 0.0], [5.0, 0.0], [5.2, 10.0], [20.0, 10.0]])
+    assert _strikes(step, (2.0, 4.0, 9.0, 6.0)) > 0
+    assert _strikes(step, (7.0, 4.0, 19.0, 6.0)) == 0
+    assert _strikes(step, (30.0, 4.0, 40.0, 6.0)) == 0
+
+
+def test_axes_of_turned_bases_are_named_inside_the_picture(seedling):
+    """Where the upright plane through both bases lies along no axis, its long name has room."""
+    picture = Picture("p", WIDTH, 100, "")
+    _axes(picture, WIDTH - 64, 50, ("left to right", "z"))
+    said = next(text for text in ET.fromstring(picture.markup()).iter("text") if text.text == "left to right")
+    assert float(said.get("x")) + width_of("left to right", SMALL) <= WIDTH
 
 
 def test_clearance_and_current_tell_their_worst(seedling):

@@ -86,7 +86,7 @@ WRONG = {
     "nan": ([*GOOD, "a,0,0,50,nan,0,50,+"], "'nan' is not a number", "decimals"),
     "short row": ([*GOOD, "a,0,0,50,1,0"], "6 columns", "8"),
     "moved target": ([*GOOD, "a,1,0,50,1,0,50,+"], "another place", "one commanded place"),
-    "too few visits": ([*GOOD, "e,1,0,50,1,0,50,+"], 'point "e" was visited 1 times', "at least 3"),
+    "too few visits": ([*GOOD, "e,1,0,50,1,0,50,+"], 'point "e" was visited 1 time', "at least 3"),
     "metres": (changed(GOOD, rows=lambda c: [*c[:4], *(str(float(v) / 1e3) for v in c[4:7]), c[7]]), "0.001", "in mm"),
     "inches": (changed(GOOD, rows=lambda c: [*c[:4], *(str(float(v) / 25.4) for v in c[4:7]), c[7]]), "0.039", "in mm"),
     "swapped": (changed(GOOD, rows=lambda c: [*c[:4], c[5], c[4], *c[6:]]), "x_mm and y_mm look swapped", "named"),

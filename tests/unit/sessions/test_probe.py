@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -9,7 +11,7 @@ from handfast.board.loading import limits_of
 from handfast.board.simulate import in_memory
 from handfast.sessions.operator import Always
 from handfast.sessions.power_up import PowerUp
-from handfast.sessions.probe import look_at, parts, swapped, wiggle
+from handfast.sessions.probe import look, look_at, parts, swapped, wiggle
 from support.wired import Wired, looking
 
 DEGREE = np.pi / 180.0
@@ -54,6 +56,18 @@ def test_nothing_wrong_is_nothing_said():
         assert seen.findings == ()
         # One count of the converter is 0.37 degrees of these servos; its floor takes half of one away.
         assert all(abs(w.angle) < 0.6 * DEGREE for w in seen.wipers if w.channel != 1)
+
+
+def test_wipers_that_all_read_the_same_tell_nothing():
+    """A converter with nothing plugged in: that is said, and not that all is well."""
+    with looking() as (board, channels, wired):
+        board.sleep(1.0)
+        frames = [dataclasses.replace(s, wiper=(8192,) * len(s.wiper)) for s in list(board.frames)[-50:]]
+        (finding,) = look(wired.bench, channels, frames).findings
+        assert finding.where == "all wipers"
+        assert "read the same, 512.0 counts, and none of them moves: nothing can be told" in finding.text
+        trembling = [dataclasses.replace(s, wiper=(8192 + 8 * (k % 2),) * 12) for k, s in enumerate(frames)]
+        assert look(wired.bench, channels, trembling).findings == ()
 
 
 def test_swapped_channels_show_when_joints_are_wiggled():

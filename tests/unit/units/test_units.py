@@ -6,7 +6,13 @@ import math
 
 import pytest
 
-from handfast.units import STANDARD_GRAVITY, UNITS, unit_of, wire_resistance
+from handfast.units import STANDARD_GRAVITY, UNITS, counted, unit_of, wire_resistance
+
+
+def test_things_are_counted_as_one_says_them():
+    """One has no s."""
+    assert [counted(n, "servo") for n in (0, 1, 2)] == ["0 servos", "1 servo", "2 servos"]
+    assert [counted(n, "pass is", "passes are") for n in (1, 3)] == ["1 pass is", "3 passes are"]
 
 
 def test_torque_of_data_sheets():

@@ -5,9 +5,21 @@ import { units } from "./units.js";
 export const SIGNS = { fails: "✕", tight: "≈", holds: "✓" };
 
 export function marginText(a) {
-  if (a.unit === "×") return `${a.margin.toFixed(2)} ×`;
-  if (a.unit === "mm") return units.number(a.margin, "mm", 1);
-  return `${a.margin.toFixed(1)} ${a.unit}`;
+  const edges = [a.limit, a.enough];
+  if (a.unit === "×" && a.margin >= 99) return "over 99 ×";
+  if (a.unit === "×") return `${shown(a.margin, 2, edges).toFixed(2)} ×`;
+  if (a.unit === "mm") return units.number(shown(a.margin, 1, edges), "mm", 1);
+  return `${shown(a.margin, 1, edges).toFixed(1)} ${a.unit}`;
+}
+
+// Rounded, but never onto or over an edge that it lies below: a figure does not contradict its verdict.
+function shown(value, places, edges) {
+  const step = 10 ** -places;
+  let rounded = Math.round(value / step) * step;
+  for (const edge of edges) {
+    if (value < edge && rounded >= edge - 1e-9) rounded = Math.ceil(edge / step - 1e-9) * step - step;
+  }
+  return rounded;
 }
 
 // How much room is left: a rule from the limit to what is enough, and a wedge where this answer stands.
@@ -131,7 +143,7 @@ function opened(app, a, duration, tried) {
                   a.changes.map((c, i) =>
                     h(
                       "li", {}, h("span", {}, units.words(c.change)),
-                      h("span", { class: `then is-${c.verdict}` }, `${SIGNS[c.verdict]} then it ${becomes(c.verdict)} (room ${c.room.toFixed(2)})`),
+                      h("span", { class: `then is-${c.verdict}` }, `${SIGNS[c.verdict]} then it ${becomes(c.verdict)} (room ${shown(c.room, 2, [0, 1]).toFixed(2)})${c.conflict ? `; ${c.conflict}` : ""}`),
                       h(
                         "button", {
                           class: "plain", disabled: !app.mayEdit, "data-key": `try-${a.question}-${i}`,

@@ -166,7 +166,7 @@ function last(app) {
   const b = app.building;
   const count = (tree) => (tree && typeof tree === "object" && !Array.isArray(tree) ? Object.values(tree).reduce((n, x) => n + count(x), 0) : 1);
   return h("div", {}, heading("Lay it down"),
-    h("p", {}, `The folder ${b.name} is made in ${app.first.root}: two arms of ${b.left} and ${b.right} joints, ${Object.keys(b.things).length || "no"} ${Object.keys(b.things).length === 1 ? "thing" : "things"}, ${Object.keys(b.changed).length ? count(b.changed) : 0} figures of your own; all others are guesses to begin with.`),
+    h("p", {}, `The folder ${b.name} is made in ${app.first.root}: two arms of ${b.left} and ${b.right} joints, ${Object.keys(b.things).length || "no"} ${Object.keys(b.things).length === 1 ? "thing" : "things"}, ${count(b.changed)} ${count(b.changed) === 1 ? "figure" : "figures"} of your own; all others are guesses to begin with.`),
     h("p", {}, "Everything stands in its bench.toml with what it means, and can be changed there at any time; this page follows the file. Measure the bench before you trust the answers."));
 }
 

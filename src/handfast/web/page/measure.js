@@ -82,7 +82,7 @@ function drawVet(app) {
       r.invented && h("p", { class: "small" }, "Invented servos, kept apart from real ones."),
       h("p", {}, `${r.counts.accept} accepted, ${r.counts.watch} to watch, ${r.counts.reject} rejected.`),
       table("Each servo by its serial mark", ["servo", "verdict", "why"], r.servos.map((s) => [
-        s.serial_mark, `${sign[s.verdict]} ${s.verdict}`, s.reasons.map((x) => units.words(x.words)).join("; ") || "all figures within its class"])),
+        s.serial_mark, `${sign[s.verdict]} ${s.verdict_text}`, s.reasons.map((x) => units.words(x.words)).join("; ") || (s.verdict_text === s.verdict ? "all figures within its class" : "what was tested is within its class")])),
       r.remarks.map((line) => h("p", { class: "small" }, line)),
       h("p", { class: "small" }, `Labels to print: ${r.written.at(-1)}`));
   };
