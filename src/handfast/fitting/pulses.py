@@ -46,6 +46,10 @@ BAND_SHARE, DROOP_SHARE, MOMENTUM_SHARE = 0.5, 0.6, 0.4
 """How far off dead band, full drive, and what momentum does are believed to be before a sweep: one standard deviation
 of the first two's logarithms, and of the last (common practice, no source)."""
 
+DROOP_MODEL, BAND_MODEL = 0.08, 0.15
+"""How far off full drive and dead band are besides what a fit of its own can tell, as shares of them: servos do not
+quite follow the law that is fitted, and friction is not the same everywhere (from simulated arms, no source)."""
+
 
 @dataclass(frozen=True)
 class PulseFit:
@@ -119,9 +123,9 @@ def fit_pulses(calibration: Calibration, sweep: Sweep) -> PulseFit:
         powered = replace(model, stall=model.stall * sweep.supply / bench.supply.voltage)
         momentum = _lacked(powered, i, q, full[best, 0], friction[best, 0], band[best, 0]) - lacking[best]
 
-    def told(value: Array) -> tuple[float, float]:
+    def told(value: Array, besides: float) -> tuple[float, float]:
         x = value.ravel()
-        return float(x[best]), float(np.sqrt(weight @ (x - x[best]) ** 2))
+        return float(x[best]), float(np.sqrt(weight @ (x - x[best]) ** 2 + (besides * x[best]) ** 2))
 
     fitted = solution[:, :2]
     at_middle, rise = weight @ fitted
@@ -137,8 +141,8 @@ def fit_pulses(calibration: Calibration, sweep: Sweep) -> PulseFit:
         sweep.joint,
         (float(zero), float(sd[0] * abs(slope))),
         (float(slope), float(sd[1] * slope**2 / span)),
-        told(full),
-        told(band),
+        told(full, DROOP_MODEL),
+        told(band, BAND_MODEL),
         scatter,
         tuple(rows_),
     )

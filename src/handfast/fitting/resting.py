@@ -151,6 +151,36 @@ def drift(holds: Holds, scale: Scale, servo: Servo) -> Found | None:
     return Found(value, max(float(np.sqrt(np.mean(np.square(errors)) / n)), scatter), n, f"over {minutes:.0f} min")
 
 
+PROTRACTOR = 0.5 * DEGREE
+"""Error of a protractor or pointer reading, one standard deviation (common practice, no source)."""
+
+
+def drift_of_shaft(trace: Trace, holds: Holds) -> Found | None:
+    """Change (rad) of the angles that a protractor shows at like pulses, last ones less first ones, 3 minutes apart.
+
+    Where the potentiometer turns on its shaft, or drifts as the servo does, feedback stays and the shaft goes.
+    """
+    read = np.nonzero(np.isfinite(trace.horn))[0]
+    hold = np.searchsorted(holds.first, read, side="right") - 1
+    groups: dict[tuple[int, int], list[int]] = {}
+    for k, i in zip(read, hold, strict=True):
+        if holds.free[i]:
+            groups.setdefault((round(holds.pulse[i] / 0.5e-6), int(holds.side[i])), []).append(int(k))
+    changes, minutes = [], 0.0
+    for samples in groups.values():
+        t = trace.t[samples]
+        if t[-1] - t[0] >= 180.0:
+            minutes = max(minutes, float(t[-1] - t[0]) / 60.0)
+            horn = trace.horn[samples]
+            changes.append(float(horn[t[-1] - t < 60.0].mean() - horn[t - t[0] < 60.0].mean()))
+    if not changes:
+        return None
+    n = len(changes)
+    scatter = float(np.std(changes, ddof=1) / np.sqrt(n)) if n > 1 else 0.0
+    error = max(PROTRACTOR * float(np.sqrt(2.0 / n)), scatter)
+    return Found(abs(float(np.median(changes))), error, n, f"over {minutes:.0f} min, by the protractor")
+
+
 def slip(trace: Trace, wiper: Array, holds: Holds, scale: Scale, servo: Servo) -> Found:
     """Largest jump (rad) of the resting place that nothing asked for; the note says how it showed.
 
@@ -229,4 +259,4 @@ def _protractor_jumps(trace: Trace, holds: Holds) -> Found:
     ranges = [max(g) - min(g) for g in groups.values() if len(g) >= 2]
     if not ranges:
         return Found(0.0, 0.0, 0)
-    return Found(max(ranges), 0.5 * DEGREE, len(read), "the horn stood elsewhere at the same pulse and feedback")
+    return Found(max(ranges), PROTRACTOR, len(read), "the horn stood elsewhere at the same pulse and feedback")

@@ -68,7 +68,7 @@ def test_lines_and_droop_of_unseen_arms(seed):
 
 
 def test_errors_are_stated_as_large_as_they_are():
-    """Over 20 sweeps: nearly all droops of loaded joints, and dead bands, within three stated errors."""
+    """Over 20 sweeps: nearly all droops and dead bands within three stated errors, and most within two."""
     away: list[float] = []
     for seed in (101, 102):
         bench, truth, calibration = swept(seed)
@@ -81,7 +81,8 @@ def test_errors_are_stated_as_large_as_they_are():
                 (fit.full_drive[0] - true) / fit.full_drive[1],
                 (fit.dead_band[0] - truth.dead_band[i]) / fit.dead_band[1],
             ]
-    assert np.mean(np.abs(away) < 3.0) >= 0.85
+    assert np.mean(np.abs(away) < 3.0) >= 0.95
+    assert 0.8 <= np.mean(np.abs(away) < 2.0) < 1.0
 
 
 def test_what_was_found_becomes_values_of_its_joint():

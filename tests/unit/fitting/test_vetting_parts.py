@@ -13,6 +13,7 @@ from handfast.bench.parts import Accept
 from handfast.fitting.dead_band import dead_band
 from handfast.fitting.examine import Examined, Figure, examine
 from handfast.fitting.holds import cleaned, holds_of
+from handfast.fitting.resting import drift_of_shaft
 from handfast.fitting.scale import Bends, Scale, departure, no_bends, scale_of
 from handfast.fitting.step_kernels import step_kernel
 from handfast.fitting.sweeps import standard_sweep, weight_for
@@ -216,3 +217,23 @@ def test_a_servo_that_holds_without_pulses_is_watched() -> None:
     judged = judge([examine(trace, METAL)], STOCK).servos[0]
     assert judged.examined.limp is False
     assert any("go limp" in reason.words for reason in judged.reasons)
+
+
+def test_drift_that_only_a_protractor_shows() -> None:
+    """The shaft stands 2 degrees elsewhere four minutes later while its feedback stays: drift of 2 degrees, to less than
+    half a degree; the same readings within a minute say nothing of drift."""
+    for pause, expected in ((240.0, 2.0), (20.0, None)):
+        trace = made([*SPREAD, (pause, 1500.0), *SPREAD])
+        holds, _ = holds_and_scale(trace)
+        horn = np.full(len(trace.t), np.nan)
+        for i in range(len(holds.pulse)):
+            if trace.t[holds.last[i]] - trace.t[holds.first[i]] < 2.0:
+                later = 2.0 if trace.t[holds.first[i]] > pause else 0.0
+                horn[holds.last[i] - 1] = (holds.pulse[i] - 1500e-6) / METAL.pulse_slope + later * DEGREE
+        found = drift_of_shaft(replace(trace, horn=horn), holds)
+        if expected is None:
+            assert found is None
+        else:
+            assert found is not None
+            assert found.value / DEGREE == pytest.approx(expected, abs=1e-6)
+            assert found.error / DEGREE < 0.5
