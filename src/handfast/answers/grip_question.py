@@ -1,4 +1,7 @@
-"""The question `grip`: do the jaws hold, against weight, motion, twist, tilt, and a pen's drag on paper?"""
+"""The question `grip`: do the jaws hold, against weight, motion, twist, tilt, and a pen's drag on paper?
+
+And does what they let go stand there?
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ import numpy as np
 
 from handfast.answers.facts import Facts
 from handfast.answers.judging import MOST, Finding
+from handfast.answers.put_down import besides, put_down, set_down
 from handfast.bench.parts import SIDES, Thing
 from handfast.geometry.rigid import Array
 from handfast.mechanics.grip import PAPER_STIFFNESS, PEN_FRICTION, PEN_PRESSED, needed_press
@@ -134,7 +138,10 @@ def _pen(facts: Facts, arm: int, thing: Thing, R: Array) -> tuple[Array, Array]:
 
 
 def grip(facts: Facts) -> Finding:
-    """Press that the jaws give over the press that holding needs, at its worst."""
+    """Press that the jaws give over the press that holding needs, at its worst.
+
+    Where a thing is put down: the lean at which it falls over, to its lean there.
+    """
     found = held_things(facts)
     if not found:
         return Finding(MOST, None, "nothing is held", "no hand holds anything")
@@ -171,4 +178,9 @@ def grip(facts: Facts) -> Finding:
             {"side": one.side, "step": int(m.step[n, arm]), "thing": one.thing.name},
         )
     assert worst is not None
-    return Finding(worst.margin, worst.when, worst.where, worst.why, worst.subject, (m.t, curve))
+    downs = set_down(facts)
+    down = put_down(facts, downs)
+    if down is not None and down.margin < worst.margin:
+        worst, downs = down, [one for one in downs if one is not down.subject["put_down"]]
+    why = worst.why + besides(facts, downs)
+    return Finding(worst.margin, worst.when, worst.where, why, worst.subject, (m.t, curve))
