@@ -17,13 +17,8 @@ from handfast.geometry.rigid import Array, inverse, pose
 from handfast.mechanics.grip import PEN_PRESSED
 from handfast.motion.carrying import thing_pose
 from handfast.motion.drawing import tip_path
+from handfast.motion.standing import HANDED, LOW
 from handfast.routine.steps import Routine, Step
-
-LOW = 0.003
-"""A thing whose foot is taught this near to the table top stands on it, m."""
-
-HANDED = 0.030
-"""A thing whose foot is taught higher than this is handed over by a person, m (a support that high is unlikely)."""
 
 UNFIT = 0.006
 """Hands taught this far from fitting on one thing show that the bench's figures are off, m."""
