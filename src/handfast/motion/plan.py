@@ -254,7 +254,10 @@ class _Planner:
         self._along(step, number, taker, before[::-1], "enter")
         self._arrive(number, giver)
         self._arrive(number, taker)
-        self._close(taker, step.thing, number, share=0.5, middle=self._middle(giver))
+        # Where hands that nobody measured stand on it is known to a centimetre or two: then it hangs as it is gripped.
+        planned = all(_taught(step, side).held == "planned" for side in SIDES)
+        known = planned or all(joint.wiper_rows is not None for joint in self.bench.joints)
+        self._close(taker, step.thing, number, share=0.5, middle=self._middle(giver) if known else None)
         self.tracks[giver].load = self.tracks[taker].load
         self._meet(SIDES, number)
         self._rest(SETTLE, number)

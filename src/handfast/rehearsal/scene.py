@@ -108,7 +108,27 @@ def _unfit(thing: Thing, step: Step, X_WT: dict[Side, Array], title: str) -> lis
         return []
     return [
         f"step {title}: by the bench's figures the hands were taught {off * 1e3:.0f} mm away from fitting on "
-        f"{thing.name}; its lengths, bases or joint zeros are not known well enough: calibrate first"
+        f"{thing.name}; {NOT_KNOWN}"
+    ]
+
+
+NOT_KNOWN = "its lengths, bases or joint zeros are not known well enough: calibrate first"
+
+
+def _raised(thing: Thing, X_WO: Array, sides: tuple[Side, ...], title: str) -> tuple[Array, list[str]]:
+    """A thing that by the bench's figures was taken out of the table, stood upon it, and what is to be said of that."""
+    low = -foot(thing, X_WO)
+    if low <= 0.0:
+        return X_WO, []
+    X_WO = X_WO.copy()
+    X_WO[2, 3] += low
+    if low < UNFIT:
+        return X_WO, []
+    hands = "both hands were" if len(sides) > 1 else f"the {sides[0]} hand was"
+    return X_WO, [
+        f"step {title}: by the bench's figures {hands} taught {low * 1e3:.0f} mm too low, the foot of {thing.name} "
+        f"inside the table; here it stands on the table and is gripped {low * 1e3:.0f} mm below its grip place; "
+        f"{NOT_KNOWN}"
     ]
 
 
@@ -146,6 +166,13 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
         hand = hands[side]
         assert hand.thing is not None
         where = None if number is None else hand.at @ hand.X_TO if X_WO is None else X_WO
+        alone = all(other is hand or other.thing != hand.thing for other in hands.values())
+        if where is not None and number is not None and alone and foot(bench.thing(hand.thing), where) < -UNFIT:
+            low = -foot(bench.thing(hand.thing), where)
+            notes.append(
+                f"step {routine.title(number)}: by the bench's figures {hand.thing} was taught to be put down with its "
+                f"lowest corner {low * 1e3:.0f} mm inside the table; {NOT_KNOWN}, or teach the pose before it higher"
+            )
         holds.append(Hold(hand.thing, side, hand.begins, number, hand.X_TO, where))
         hand.thing = None
 
@@ -174,7 +201,10 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
                     handed = sides[0]
                 elif foot(thing, X_WO) > HANDED:
                     handed = sides[0]
-                if handed is not None:
+                if handed is None:
+                    X_WO, said = _raised(thing, X_WO, sides, routine.title(number))
+                    notes += said
+                else:
                     notes.append(f"a person hands {thing.name} to the {handed} arm")
                 span = thing.grip_span if len(sides) == 2 else 0.0
                 across = abs(float(hands[sides[0]].at[:3, 1] @ X_WO[:3, 0])) > 0.7
@@ -209,8 +239,7 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
                 if beside > UNFIT:
                     notes.append(
                         f"step {routine.title(number)}: by the bench's figures the {taker} hand was taught "
-                        f"{beside * 1e3:.0f} mm beside {name}; its lengths, bases or joint zeros are not known well "
-                        "enough: calibrate first"
+                        f"{beside * 1e3:.0f} mm beside {name}; {NOT_KNOWN}"
                     )
                 let_go(giver, number)
         elif step.do == "release":

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from handfast.geometry.rigid import pose
+from handfast.geometry.rigid import pose, shift
 from handfast.rehearsal.mjcf import tab_of, without_jaws
 from handfast.rehearsal.scene import Placed, Scene, foot, scene_of
 from handfast.rehearsal.taught import taught_here
@@ -99,6 +99,27 @@ def test_hands_that_cannot_have_fitted_are_named():
     bench, routine = seedling.bench(), seedling.routine("carry-tray")
     notes = scene_of(bench, routine, taught_here(bench, design_truth(bench), routine).tools).notes
     assert any("mm away from fitting on seed-tray" in note and "calibrate first" in note for note in notes)
+
+
+def test_a_hand_that_was_taught_inside_the_table_is_named():
+    """The bases 20 mm lower in the bench than where the routine was taught: the pot's foot is 13 mm inside the table.
+
+    The note says so, the pot stands on the table in the twin, and where it is put down is named, too.
+    """
+    bench, routine = seedling.bench(), rehearsing.taught("pass-pot")
+    links = taught_here(bench, design_truth(bench), routine).tools
+    low = {key: shift(np.array([0.0, 0.0, -0.02])) @ tools for key, tools in links.items()}
+    found = scene_of(bench, routine, low)
+    (pot,) = found.things
+    under = 0.02 - foot(pot.thing, scene("pass-pot").things[0].X_WO)
+    assert foot(pot.thing, pot.X_WO) == pytest.approx(0.0, abs=1e-9)
+    assert not found.supports or found.supports[0][0][2] > 0.0
+    said = f"by the bench's figures the right hand was taught {under * 1e3:.0f} mm too low"
+    assert any(said in note and "calibrate first" in note for note in found.notes), found.notes
+    assert not any("too low" in note for note in scene("pass-pot").notes)
+    deep = {key: shift(np.array([0.0, 0.0, -0.05 * (key[0] >= 7)])) @ tools for key, tools in links.items()}
+    notes = scene_of(bench, routine, deep).notes
+    assert any("put down with its lowest corner" in note and "inside the table" in note for note in notes), notes
 
 
 def test_a_thing_that_nobody_can_hold_is_left_out_with_a_note():
