@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Rehearsed:
-    """One rehearsal with all that was seen in it."""
+    """One rehearsal with all that was seen in it. planned: how long the routine's motion is, s."""
 
     bench: Bench
     routine: Routine
@@ -41,6 +41,7 @@ class Rehearsed:
     holdings: tuple[Holding, ...]
     places: tuple[Place, ...]
     figures: tuple[Figure, ...]
+    planned: float
 
 
 def without_tables(bench: Bench) -> Bench:
@@ -117,7 +118,20 @@ def rehearse(
     figures = whole_figures(
         bench, model, run, seen, motion.t, motion.q, facts.link_torque, currents, facts.gaps, motion.loads, board.handed
     )
-    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome, held, tuple(places), figures)
+    return Rehearsed(
+        bench,
+        routine,
+        truth,
+        scene,
+        taught,
+        run,
+        seen,
+        outcome,
+        held,
+        tuple(places),
+        figures,
+        motion.duration,
+    )
 
 
 def way_of(mode: Mode) -> Literal["raw", "trimmed"]:
