@@ -10,6 +10,7 @@ import pytest
 from handfast.answers.ask import ask
 from handfast.answers.facts import facts_of
 from handfast.answers.grip_question import grip, held_things
+from handfast.answers.pair_questions import pulls, relation
 from handfast.correction.correct import correct
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import model_of
@@ -118,6 +119,36 @@ def test_what_was_passed_is_held_where_the_taker_holds_it():
     alone = facts.motion.step[taken.samples, 0] == 6
     assert taken.twist[alone].max() == pytest.approx(0.045 * 9.81 * lever, rel=0.5)
     assert taken.twist[alone].max() > 2.0 * loose.twist[loose.samples.searchsorted(taken.samples[alone])].max()
+
+
+def test_two_hands_pull_at_each_other_by_what_they_would_stand_apart():
+    """Joints that give by the force's torque over the chain bring the hands as far as they would stand apart, or more.
+
+    What is not known is added; no servo pushes more than its stall torque. The pull counts in what the tray needs, to
+    no more than the pads hold: then they slide. One hand alone is not pulled at.
+    """
+    facts = facts_of(seedling.bench(), seedling.routine("carry-tray"), ())
+    model, (first, *_) = facts.model, facts.motion.carries
+    force, kept = pulls(facts, first), relation(facts, first)
+    drive = model.full_drive / (model.stall * facts.bench.supply.voltage / model.rated_voltage)
+    for n in (len(force) // 2, len(force) - 1):
+        q = facts.motion.q[first.first + n]
+        # The torque of a force between the hands, by moving each joint a little.
+        step = 1e-6 * np.eye(len(q))
+        p = tool_poses(model.chain, np.array([q, *(q + step)]))[:, :, :3, 3]
+        away = (p[:, 1] - p[:, 0]) - (p[0, 1] - p[0, 0])
+        torque = (away[1:] / 1e-6) @ force[n]
+        assert np.all(np.abs(torque) <= model.stall * facts.bench.supply.voltage / model.rated_voltage + 1e-9)
+        scale = 1e-3
+        moved = tool_poses(model.chain, q + scale * (model.compliance + drive) * torque)[0, :, :3, 3]
+        apart = ((moved[1] - moved[0]) - (p[0, 1] - p[0, 0])) / scale
+        assert apart @ kept.apart[n] / np.linalg.norm(kept.apart[n]) > 0.99 * np.linalg.norm(kept.apart[n])
+    held = held_things(facts)
+    assert all(h.strain.max() > 0.1 for h in held)
+    assert all(h.needed.max() <= h.given + 1e-9 for h in held)
+    assert "by which the hands pull at each other" in grip(facts).why
+    alone = held_things(facts_of(seedling.bench(), seedling.routine("pass-pot"), ()))
+    assert all(h.strain.max() == 0.0 for h in alone)
 
 
 def test_nothing_held_is_not_asked():
