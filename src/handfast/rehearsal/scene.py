@@ -108,7 +108,8 @@ def _unfit(thing: Thing, step: Step, X_WT: dict[Side, Array], title: str) -> lis
         return []
     return [
         f"step {title}: by the bench's figures the hands were taught {off * 1e3:.0f} mm away from fitting on "
-        f"{thing.name}; {NOT_KNOWN}"
+        f"{thing.name} ({apart * 1e3:.0f} mm apart, one {steep * 1e3:.0f} mm higher; its grip_span_mm is "
+        f"{thing.grip_span * 1e3:.0f}); {NOT_KNOWN}"
     ]
 
 
