@@ -10,7 +10,7 @@ import numpy as np
 
 from handfast.answers.facts import Facts, facts_of
 from handfast.answers.judging import Finding, judge
-from handfast.answers.pair_changes import Trial, meet_trials, together_trials
+from handfast.answers.pair_changes import Trial, meet_trials, put_down_trials, together_trials
 from handfast.answers.questions import QUESTIONS
 from handfast.bench.parts import SIDES, Arm, Bench, Joint, Spring
 from handfast.correction.correct import correct
@@ -19,6 +19,7 @@ from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import chain_of
 from handfast.motion.drawing import with_drawings
+from handfast.motion.standing import PutDown
 from handfast.routine.steps import Routine, Taught
 from handfast.units import DEGREE, KGF_CM
 
@@ -90,6 +91,10 @@ def _trials(question: str, finding: Finding, facts: Facts) -> Iterator[Trial]:
             yield Trial("correct the routine: handfast correct", lambda: _corrected(facts))
             yield _slower(facts, 0.6)
         case "grip":
+            down = finding.subject.get("put_down")
+            if isinstance(down, PutDown):
+                yield from put_down_trials(facts, down)
+                return
             yield from grip_trials(facts, finding)
             yield _slower(facts, 0.6)
         case "miss":

@@ -1,4 +1,7 @@
-"""The question `grip`: do the jaws hold, against weight, motion, twist, tilt, and a pen's drag on paper?"""
+"""The question `grip`: do the jaws hold, against weight, motion, twist, tilt, and a pen's drag on paper?
+
+And does what they let go stand there?
+"""
 
 from __future__ import annotations
 
@@ -8,23 +11,30 @@ import numpy as np
 
 from handfast.answers.facts import Facts
 from handfast.answers.judging import MOST, Finding
-from handfast.bench.parts import SIDES, Thing
+from handfast.answers.pair_questions import pulls
+from handfast.answers.put_down import besides, put_down, set_down
+from handfast.bench.parts import SIDES, Gripper, Thing
 from handfast.geometry.rigid import Array
 from handfast.mechanics.grip import PAPER_STIFFNESS, PEN_FRICTION, PEN_PRESSED, needed_press
 from handfast.mechanics.kinematics import tool_poses
 from handfast.motion.drawing import held_thing, tip_drop, tip_path
 from handfast.motion.gripping import grip_force
 from handfast.motion.plan import DT
+from handfast.units import DEGREE
 
 STEADY = 5
 """Samples over which accelerations are averaged: servos do not follow faster changes (common practice, no source)."""
+
+TURNS = 0.5 * DEGREE
+"""Turns in the pads below this are not told, rad."""
 
 
 @dataclass(frozen=True)
 class Held:
     """What one arm has to hold over time: which thing, samples (n,), press N needed and given, and by what.
 
-    pull, twist, tilt (n,): parts of what is needed, N and N·m.
+    pull, twist, tilt (n,): parts of what is needed, N and N·m; strain (n,) N: how the other hand pulls at it,
+    which never asks for more than is given: beyond that the hands slide on the thing, and `together` judges that.
     """
 
     side: str
@@ -36,12 +46,14 @@ class Held:
     twist: Array
     tilt: Array
     pen: Array
+    strain: Array
 
 
 def held_things(facts: Facts) -> list[Held]:
     """Every stretch of the motion in which a hand holds something, as the fast model has it."""
     m, bench, routine = facts.motion, facts.bench, facts.motion.routine
     X_WT = tool_poses(facts.model.chain, m.q)
+    both = _strain(facts)
     found = []
     for arm, side in enumerate(SIDES):
         names: list[str | None] = []
@@ -70,18 +82,40 @@ def held_things(facts: Facts) -> list[Held]:
             drop = np.array([0.0, 0.0, -tip_drop(bench, name)])
             lever = np.einsum("nij,jk,k->ni", R, _start_turn(facts, arm, R), drop)
             about = about - np.cross(lever, force)
+            strain = both * (share < 0.6)[:, None] * (-1.0) ** arm
             f, t = np.einsum("nji,nj->ni", R, pulling)[on], np.einsum("nji,nj->ni", R, about)[on]
-            pull, push = np.hypot(f[:, 0], f[:, 2]), np.abs(f[:, 1])
+            strained = f + np.einsum("nji,nj->ni", R, strain)[on]
             twist, tilt = np.abs(t[:, 1]), np.hypot(t[:, 0], t[:, 2])
-            mu = min(gripper.friction, thing.friction)
-            pivot = gripper.pads_pivot
-            # A groove closes about a rod; other things lie across it as on a flat pad.
-            groove = gripper.groove if thing.is_rod else 0.0
-            needed = needed_press(pull, push, twist, tilt, mu, gripper.pad_radius, groove, pivot)
+            given = grip_force(bench, gripper, thing)
+            needed = _needed(gripper, thing, f, twist, tilt)
+            needed = np.maximum(needed, np.minimum(_needed(gripper, thing, strained, twist, tilt), given))
             if not gripper.opening[0] <= thing.grip_width <= gripper.opening[1]:
                 needed = np.full_like(needed, np.inf)
-            found.append(Held(side, thing, on, needed, grip_force(bench, gripper, thing), pull, twist, tilt, pen[on]))
+            pull, drawn = np.hypot(f[:, 0], f[:, 2]), np.linalg.norm(strain[on], axis=1)
+            found.append(Held(side, thing, on, needed, given, pull, twist, tilt, pen[on], drawn))
     return found
+
+
+def _needed(gripper: Gripper, thing: Thing, f: Array, twist: Array, tilt: Array) -> Array:
+    """Press (n,) N that forces f (n, 3) N in the axes of the tool need, with twist and tilt (n,) N·m."""
+    # A groove closes about a rod; other things lie across it as on a flat pad.
+    groove = gripper.groove if thing.is_rod else 0.0
+    return needed_press(
+        np.hypot(f[:, 0], f[:, 2]), np.abs(f[:, 1]), twist, tilt, min(gripper.friction, thing.friction),
+        gripper.pad_radius, groove, gripper.pads_pivot,
+    )  # fmt: skip
+
+
+def _strain(facts: Facts) -> Array:
+    """Force (N, 3), N, by which two hands pull at each other through what both hold, from a carry to the next."""
+    m = facts.motion
+    force = np.zeros((len(m.t), 3))
+    carries = [c for c in m.carries if c.judged]
+    for n, c in enumerate(carries):
+        force[c.first : c.last + 1] = pulls(facts, c)
+        last = carries[n + 1].first if n + 1 < len(carries) else len(m.t)
+        force[c.last + 1 : last] = force[c.last]
+    return force
 
 
 def _acceleration(at: Array) -> Array:
@@ -133,8 +167,27 @@ def _pen(facts: Facts, arm: int, thing: Thing, R: Array) -> tuple[Array, Array]:
     return force, press
 
 
+def _slides(facts: Facts, one: Held, k: int) -> str:
+    """What of two hands on one thing is not in the margin, in words."""
+    if one.strain[k] <= 0.01:
+        return ""
+    if one.needed[k] >= one.given * (1.0 - 1e-9):
+        return "; beyond that the hands slide on it, which together judges"
+    arm = SIDES.index(one.side)
+    turned = max((c.twist[arm] for c in facts.motion.carries if c.judged), default=0.0)
+    if turned <= TURNS:
+        return ""
+    return (
+        f"; the friction that its path uses up by turning it {turned / DEGREE:.1f}° in the pads is left out, together "
+        "judges that turn"
+    )
+
+
 def grip(facts: Facts) -> Finding:
-    """Press that the jaws give over the press that holding needs, at its worst."""
+    """Press that the jaws give over the press that holding needs, at its worst.
+
+    Where a thing is put down: the lean at which it falls over, to its lean there.
+    """
     found = held_things(facts)
     if not found:
         return Finding(MOST, None, "nothing is held", "no hand holds anything")
@@ -155,6 +208,8 @@ def grip(facts: Facts) -> Finding:
             parts.append(f"{one.twist[k] * 1e3:.1f} mN·m of twist")
         if one.tilt[k] > 1e-4:
             parts.append(f"{one.tilt[k] * 1e3:.1f} mN·m of tilt")
+        if one.strain[k] > 0.01:
+            parts.append(f"{one.strain[k]:.2f} N by which the hands pull at each other")
         by = f"; it presses the paper with {one.pen[k]:.1f} N" if one.pen[k] > 0.0 else ""
         asked = f"needs {one.needed[k]:.1f} N on each pad"
         low, high = gripper.opening
@@ -167,8 +222,13 @@ def grip(facts: Facts) -> Finding:
             float(m.t[n]),
             facts.place(n, one.side),
             f"{one.thing.name} {asked} ({', '.join(parts)}{by}); the jaws give {one.given:.1f} N at friction "
-            f"{min(gripper.friction, one.thing.friction):g}",
+            f"{min(gripper.friction, one.thing.friction):g}{_slides(facts, one, k)}",
             {"side": one.side, "step": int(m.step[n, arm]), "thing": one.thing.name},
         )
     assert worst is not None
-    return Finding(worst.margin, worst.when, worst.where, worst.why, worst.subject, (m.t, curve))
+    downs = set_down(facts)
+    down = put_down(facts, downs)
+    if down is not None and down.margin < worst.margin:
+        worst, downs = down, [one for one in downs if one is not down.subject["put_down"]]
+    why = worst.why + besides(facts, downs)
+    return Finding(worst.margin, worst.when, worst.where, why, worst.subject, (m.t, curve))

@@ -12,13 +12,15 @@ import numpy as np
 from handfast.answers.facts import Facts, facts_of
 from handfast.answers.judging import Finding, limits_of
 from handfast.answers.pair_questions import meet
-from handfast.bench.parts import SIDES, Bench
-from handfast.geometry.rigid import shift
+from handfast.answers.put_down import last_pose
+from handfast.bench.parts import SIDES, Bench, Side
+from handfast.geometry.rigid import Array, inverse, shift
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import chain_of, model_of
 from handfast.motion.coordinated import groups
 from handfast.motion.passing import with_planned_meeting
+from handfast.motion.standing import PutDown, level, lowest
 from handfast.routine.steps import Routine, Step
 from handfast.units import DEGREE
 
@@ -57,7 +59,7 @@ def with_gripper(bench: Bench, side: str, **changed: object) -> Bench:
 
 def meeting_limits(bench: Bench) -> dict[str, tuple[float, float]]:
     """Limit and enough of the questions that a planned meeting looks at, in SI units."""
-    units = {"reach": DEGREE, "clear": 1e-3, "meet": 1e-3}
+    units = {"reach": DEGREE, "clear": 1e-3, "meet": 1e-3, "grip": 1.0}
     found = {}
     for name, unit in units.items():
         limit, enough = limits_of(bench, name)
@@ -241,6 +243,45 @@ def together_trials(facts: Facts, finding: Finding) -> Iterator[Trial]:
             return asked_again(facts, facts.bench, replace(facts.routine, steps=tuple(steps)))
 
         yield Trial('follow the relation of the taught poses: keep = "taught" in its carries', follow)
+
+
+def put_down_trials(facts: Facts, down: PutDown) -> Iterator[Trial]:
+    """The hand led to where the thing stands as it was taken, and the meeting planned of the pass before."""
+    last, name = last_pose(facts, down), down.thing.name
+    if last is not None:
+        # What is laid down may be meant to lie: it keeps its turn.
+        how = "with its foot where it stood" if down.laid else "upright, its foot where it stood"
+        yield Trial(
+            f"step {facts.routine.title(last[0])} of the {last[1]} arm taught again: {name} {how}",
+            lambda: _stood(facts, down, *last),
+        )
+    passes = [n for n, step in enumerate(facts.routine.steps[: down.step]) if step.do == "pass" and step.thing == name]
+    if passes:
+
+        def planned() -> Facts | None:
+            found = with_planned_meeting(facts.model, facts.routine, passes[-1], meeting_limits(facts.bench))
+            return None if found is None else asked_again(facts, facts.bench, found[0])
+
+        yield Trial("the meeting of the pass planned: handfast plan", planned)
+
+
+def _stood(facts: Facts, down: PutDown, number: int, side: Side, q: Array) -> Facts | None:
+    """The last pose before a thing is put down, so that it stands; None where the hand cannot reach that."""
+    chain = facts.model.chain.only(SIDES.index(side))
+    X_WT = tool_poses(chain, q)[0, 0]
+    stands = down.X_WO if down.laid else level(down.X_WO)
+    taken = lowest(down.box, down.taken)
+    foot = float(np.clip(down.foot, min(0.0, taken), max(0.0, taken)))
+    stands = shift(np.array([0.0, 0.0, foot - lowest(down.box, stands)])) @ stands
+    found = solve(chain, stands @ inverse(down.X_WO) @ X_WT, q)
+    if found.short[0] > 1e-3 or found.beyond[0] > 0.0:
+        return None
+    said = facts.routine.steps[number].taught(side)
+    assert said is not None
+    steps = list(facts.routine.steps)
+    pose = tuple(float(x) for x in found.q[0])
+    steps[number] = steps[number].with_taught(side, replace(said, pose=pose, command=None))
+    return asked_again(facts, facts.bench, replace(facts.routine, steps=tuple(steps)))
 
 
 def _lower(facts: Facts, numbers: tuple[int, ...], by: float) -> Facts | None:

@@ -32,13 +32,15 @@ class Relation:
     """How one carry will keep the relative place, at its samples (M,): expected error m, and its parts' sizes.
 
     run (M,) m: by play, sag and lag of the links against the plan; taught (M,) m: by what the taught poses disagree
-    about; unknown (M,) m: one standard deviation.
+    about; unknown (M,) m: one standard deviation. apart (M, 3) m: mean of what is expected, from the left to the right
+    hand, in world axes.
     """
 
     error: Array
     run: Array
     taught: Array
     unknown: Array
+    apart: Array
 
 
 def relation(facts: Facts, carried: Carried) -> Relation:
@@ -85,7 +87,32 @@ def relation(facts: Facts, carried: Carried) -> Relation:
     unknown = np.sqrt(((place.J[:, :, 3:] * sigma[:, :, None]) ** 2).sum(axis=(1, 2)))
     error = np.sqrt(((run + changed) ** 2).sum(axis=1) + unknown**2)
     parts = (np.linalg.norm(run, axis=1), np.linalg.norm(changed, axis=1), unknown)
-    return Relation(error[1:], parts[0][1:], parts[1][1:], parts[2][1:])
+    away = np.einsum("mij,mj->mi", thing_pose(planned)[:, :3, :3], run + changed)
+    return Relation(error[1:], parts[0][1:], parts[1][1:], parts[2][1:], away[1:])
+
+
+def pulls(facts: Facts, carried: Carried) -> Array:
+    """Force (M, 3), N, by which two hands pull at each other through what they hold, at the samples of a carry.
+
+    The hands would stand as far apart as `relation` says; the thing holds them together, and all joints give: gears by
+    their compliance, servos by their proportional drive, which nothing trims while both hands hold. What is not known
+    is added along the same line, by the stiffest direction. No joint's servo pushes more than its stall torque. Play
+    that gives way first is not taken off: a bound.
+    """
+    m, model = facts.motion, facts.model
+    kept = relation(facts, carried)
+    drive = model.full_drive / (model.stall * facts.bench.supply.voltage / model.rated_voltage)
+    J = places(model.chain, m.q[carried.first : carried.last + 1]).J[:, :, 3:]
+    give = np.einsum("mki,k,mkj->mij", J, model.compliance + drive, J)
+    force = np.linalg.solve(give, kept.apart[..., None])[..., 0]
+    size = np.linalg.norm(force, axis=1)
+    more = np.hypot(size, kept.unknown / np.linalg.eigvalsh(give)[:, 0])
+    force = force / np.maximum(size, 1e-9)[:, None] * more[:, None]
+    torque = np.abs(np.einsum("mki,mi->mk", J, force)) / (
+        model.stall * facts.bench.supply.voltage / model.rated_voltage
+    )
+    result: Array = force / np.maximum(torque.max(axis=1), 1.0)[:, None]
+    return result
 
 
 def together(facts: Facts) -> Finding:

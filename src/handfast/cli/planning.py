@@ -31,15 +31,22 @@ def plan(given: Namespace) -> int:
         return 0
     done = pair.plan_passes(desk, path, routine)
     if given.json:
-        rows = [{"step": d.step, "before": d.before.plain(), "after": d.after.plain()} for d in done]
+        rows = [
+            {"step": d.step, "before": d.before.plain(), "after": d.after.plain(), "corrected": d.corrected,
+             "stands": d.stands}
+            for d in done
+        ]  # fmt: skip
         print(json.dumps({"routine": routine.name, "passes": rows}, indent=2, ensure_ascii=False))
     else:
         for d in done:
             print(f"{path}: step {d.step} meets where both hands have most room; taught poses are kept beside it")
             print(
                 f"  meet: {d.before.verdict} ({d.before.margin_text}) before, "
-                f"{d.after.verdict} ({d.after.margin_text}) now"
+                f"{d.after.verdict} ({d.after.margin_text}) {'once it is corrected' if d.corrected else 'now'}"
             )
             print(f"  {d.after.finding.why}")
-        print("next: handfast check; handfast plan --taught goes back")
+            if d.stands:
+                print(f"  {d.stands}")
+        first = "handfast correct; " if any(d.corrected for d in done) else ""
+        print(f"next: {first}handfast check; handfast plan --taught goes back")
     return 0

@@ -14,7 +14,7 @@ from handfast.units import counted
 if TYPE_CHECKING:
     from handfast.desk.rehearsing import Drawn
     from handfast.rehearsal.beside import Place
-    from handfast.rehearsal.outcome import Outcome
+    from handfast.rehearsal.outcome import Grip, Outcome
 
 
 def options(sub: ArgumentParser) -> None:
@@ -40,6 +40,7 @@ def rehearse(given: Namespace) -> int:
     """`handfast rehearse`."""
     from handfast.desk import rehearsing, work
     from handfast.desk.plain import rehearsed_plain
+    from handfast.rehearsal.advice import next_step
     from handfast.rehearsal.beside import holding_text
     from handfast.rehearsal.whole import whole_text
 
@@ -68,9 +69,10 @@ def rehearse(given: Namespace) -> int:
     if given.json:
         _print(rehearsed_plain(done, given.seed))
     else:
-        print(outcome_text(done.outcome, done.scene.notes, titles))
+        print(outcome_text(done.outcome, done.scene.notes, titles, done.planned))
         lines = [*places_text(done.places, titles), *holding_text(done.holdings, titles), *whole_text(done.figures)]
-        print("\n".join(lines))
+        step = next_step(done.outcome, done.scene)
+        print("\n".join([*lines, *([f"next: {step}"] if step else [])]))
     return 0 if done.outcome.works else 1
 
 
@@ -78,23 +80,28 @@ def _print(value: Any) -> None:
     print(json.dumps(value, indent=2, ensure_ascii=False))
 
 
-def outcome_text(outcome: Outcome, notes: tuple[str, ...], titles: list[str]) -> str:
-    """One rehearsal in words."""
+def outcome_text(outcome: Outcome, notes: tuple[str, ...], titles: list[str], planned: float) -> str:
+    """One rehearsal in words. planned: how long the routine's motion is, s."""
+    from handfast.records.run import why_longer
+
     lines = [
         f"{outcome.routine}, {outcome.way}, rehearsed on the twin: {'works' if outcome.works else 'FAILS'} "
-        f"({outcome.duration:.0f} s of bench time)"
+        f"({outcome.duration:.0f} s of bench time)",
+        f"  {planned:.1f} s of that are the routine's own motion: {why_longer(outcome.way)}",
     ]
     lines += [f"  note: {note}" for note in notes]
     lines += [f"  {event.when:6.1f} s  {event.kind}: {event.words}" for event in outcome.events]
     for g in outcome.grips:
         lines.append(
-            f"  {g.side} hand holds {g.thing} from {g.start:.1f} to {g.end:.1f} s: {g.press:.2f} N per pad, "
+            f"  {g.side} hand holds {g.thing} from {g.start:.1f} {_until(g)}: {g.press:.2f} N per pad, "
             f"{100 * g.used:.0f} % of the friction used, moved {g.slip * 1e3:.1f} mm and {57.2958 * g.tilt:.1f}° in it"
             if g.gripped
             else f"  {g.side} hand does not get hold of {g.thing}"
         )
     if outcome.together is not None:
-        lines.append(f"  the distance of the hands on what both hold changes by up to {outcome.together * 1e3:.1f} mm")
+        lines.append(
+            f"  while both hold it, the distance of the hands changes by up to {outcome.together * 1e3:.1f} mm"
+        )
     for s in outcome.stands:
         lines.append(f"  {s.thing} ends {s.beside * 1e3:.1f} mm beside its place, leaning {57.2958 * s.lean:.1f}°")
     for line in outcome.lines:
@@ -109,6 +116,12 @@ def outcome_text(outcome: Outcome, notes: tuple[str, ...], titles: list[str]) ->
             miss = ", ".join(f"{v * 1e3:+.1f}" for v in x.miss)
             lines.append(f"    {x.side:5} step {titles[x.step]:24} {x.distance * 1e3:5.1f} mm  ({miss})")
     return "\n".join(lines)
+
+
+def _until(grip: Grip) -> str:
+    if grip.lost is None:
+        return f"to {grip.end:.1f} s"
+    return f"s and loses it by {grip.lost:.1f} s (meant to hold it to {grip.end:.1f} s)"
 
 
 def places_text(places: Sequence[Place], titles: list[str]) -> list[str]:

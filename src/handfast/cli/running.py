@@ -192,6 +192,8 @@ def _plain(number: int, played: Run) -> dict[str, object]:
 
 
 def _told(given: Namespace, desk: Desk, played: list[tuple[int, Run]]) -> int:
+    from handfast.records.run import why_longer
+
     if given.json:
         plain = [_plain(number, one) for number, one in played]
         print(json.dumps(plain[0] if len(plain) == 1 else {"runs": plain}, indent=2, ensure_ascii=False))
@@ -199,7 +201,7 @@ def _told(given: Namespace, desk: Desk, played: list[tuple[int, Run]]) -> int:
     for number, one in played:
         lacking = [float(abs(rest.target - rest.feedback).max()) for rest in one.rests if not rest.row]
         worst = max(lacking) if lacking else 0.0
-        print(f"run {number}: {one.routine}, {one.mode}, on {one.board}, {one.t[-1]:.1f} s")
+        print(f"run {number}: {one.routine}, {one.mode}, on {one.board}, {one.t[-1]:.1f} s: {why_longer(one.mode)}")
         print(
             f"  feedback came to rest within {DEGREES * (median(lacking) if lacking else 0):.2f}° of its target (middle"
             f" of {counted(len(lacking), 'pose')}), worst {DEGREES * worst:.2f}°"

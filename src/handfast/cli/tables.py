@@ -22,7 +22,10 @@ def answers_text(answers: Answers, bench: str) -> str:
     """All answers of one routine: a line or two each, and the changes that were tried."""
     from handfast.answers.judging import room_text
 
-    lines = [f"{answers.routine} on {bench}, {answers.duration:.1f} s", ""]
+    lines = [
+        f"{answers.routine} on {bench}, {answers.duration:.1f} s of motion; a run stops at every pose to read and trim",
+        "",
+    ]
     lines.append(f"  {'':9}{'':8}{'margin':>10}{'room':>8}  where and why")
     for answer in answers.answers:
         head = f"  {answer.question:9}{answer.verdict:8}{answer.margin_text:>10}{room_text(answer.room):>8}  "

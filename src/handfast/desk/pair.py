@@ -16,11 +16,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class PlannedPass:
-    """One pass: its step, and the answer to `meet` before and after."""
+    """One pass: its step, and the answer to `meet` before and after; corrected: whether the one after is that of the
+    corrected routine, without which it fails. stands: how the thing is put down later on, in words, or nothing."""
 
     step: str
     before: Answer
     after: Answer
+    corrected: bool
+    stands: str
 
 
 def _numbers(path: Path, routine: Routine) -> list[int]:
@@ -43,6 +46,8 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
     from handfast.answers.ask import ask
     from handfast.answers.facts import facts_of
     from handfast.answers.pair_changes import meeting_limits, too_far
+    from handfast.answers.put_down import stands_after
+    from handfast.correction.correct import correct
     from handfast.mechanics.model import model_of
     from handfast.motion.passing import with_planned_meeting
     from handfast.routine.file import rewrite_meeting
@@ -61,7 +66,13 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
                 next_step=_would_help(before, "let handfast layout move the bases, or shorten approach_mm"),
             )
         new = found[0]
-        after = ask(facts_of(desk.bench, new, desk.measured), False, ("meet",)).of("meet")
+        facts = facts_of(desk.bench, new, desk.measured)
+        after, corrected = ask(facts, False, ("meet",)).of("meet"), False
+        if after.margin < 0.0:
+            # A planned meeting is where both hands have most room if they land there.
+            better = correct(model, new)
+            facts = facts_of(desk.bench, better.routine, desk.measured, motion=better.motion)
+            after, corrected = ask(facts, False, ("meet",)).of("meet"), True
         if after.margin < 0.0:
             raise InputError(
                 f"step {routine.title(number)}: the best meeting still lacks {-after.margin:.1f} mm",
@@ -69,7 +80,7 @@ def plan_passes(desk: Desk, path: Path, routine: Routine) -> list[PlannedPass]:
                 expected=after.finding.why,
                 next_step=_would_help(before, "choose a thing of another size, or other grippers"),
             )
-        done.append(PlannedPass(routine.title(number), before, after))
+        done.append(PlannedPass(routine.title(number), before, after, corrected, stands_after(facts, number)))
     for number in _numbers(path, routine):
         rewrite_meeting(path, new, number, desk.bench)
     return done

@@ -124,6 +124,9 @@ def rehearsed_plain(done: Rehearsed, seed: int | None) -> dict[str, Any]:
     """A rehearsal as plain values."""
     import numpy as np
 
+    from handfast.records.run import why_longer
+    from handfast.rehearsal.advice import next_step
+
     routine = done.routine
     plain = done.outcome.plain()
     for event, said in zip(done.outcome.events, plain["events"], strict=True):
@@ -134,4 +137,8 @@ def rehearsed_plain(done: Rehearsed, seed: int | None) -> dict[str, Any]:
     places = [p.plain() for p in done.places]
     whole = [f.plain() for f in done.figures]
     notes = list(done.scene.notes)
-    return {**plain, "landing_beside": places, "holding": held, "whole_motion": whole, "notes": notes, "seed": seed}
+    return {
+        **plain, "planned_s": round(done.planned, 2), "why_longer": why_longer(done.run.mode),
+        "landing_beside": places, "holding": held, "whole_motion": whole, "notes": notes, "seed": seed,
+        "next": next_step(done.outcome, done.scene),
+    }  # fmt: skip

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Rehearsed:
-    """One rehearsal with all that was seen in it."""
+    """One rehearsal with all that was seen in it. planned: how long the routine's motion is, s."""
 
     bench: Bench
     routine: Routine
@@ -42,6 +42,7 @@ class Rehearsed:
     holdings: tuple[Holding, ...]
     places: tuple[Place, ...]
     figures: tuple[Figure, ...]
+    planned: float
 
 
 def without_tables(bench: Bench) -> Bench:
@@ -118,7 +119,20 @@ def rehearse(
     figures = whole_figures(
         bench, model, run, seen, motion.t, motion.q, facts.link_torque, currents, facts.gaps, motion.loads, board.handed
     )
-    return Rehearsed(bench, routine, truth, scene, taught, run, seen, outcome, held, tuple(places), figures)
+    return Rehearsed(
+        bench,
+        routine,
+        truth,
+        scene,
+        taught,
+        run,
+        seen,
+        outcome,
+        held,
+        tuple(places),
+        figures,
+        motion.duration,
+    )
 
 
 def way_of(mode: Mode) -> Literal["raw", "trimmed"]:

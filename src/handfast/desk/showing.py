@@ -27,7 +27,7 @@ ASKS = {
     "clear": "do arms, table and things keep apart, dead motion included",
     "meet": "do both grippers fit on the thing at each pass, and does it get to the taker",
     "together": "do both hands keep their places on the thing while they carry it",
-    "grip": "do the jaws hold it",
+    "grip": "do the jaws hold it, and does it stand where it is put down",
     "miss": "how far from the taught pose does the TCP land",
     "power": "do supply, wires and fuse carry the current",
     "heat": "how warm do the servos get when the routine repeats",

@@ -254,7 +254,10 @@ class _Planner:
         self._along(step, number, taker, before[::-1], "enter")
         self._arrive(number, giver)
         self._arrive(number, taker)
-        self._close(taker, step.thing, number, share=0.5)
+        # Where hands that nobody measured stand on it is known to a centimetre or two: then it hangs as it is gripped.
+        planned = all(_taught(step, side).held == "planned" for side in SIDES)
+        known = planned or all(joint.wiper_rows is not None for joint in self.bench.joints)
+        self._close(taker, step.thing, number, share=0.5, middle=self._middle(giver) if known else None)
         self.tracks[giver].load = self.tracks[taker].load
         self._meet(SIDES, number)
         self._rest(SETTLE, number)
@@ -480,15 +483,24 @@ class _Planner:
 
     # -- jaws ------------------------------------------------------------------------------------------
 
-    def _close(self, side: Side, thing_name: str, number: int, share: float) -> None:
+    def _middle(self, side: Side) -> Array:
+        """Where the middle of what a hand holds is (3,), m, in the world."""
+        arm = SIDES.index(side)
+        X_WT = tool_poses(self.model.chain.only(arm), self.tracks[side].q)[0, 0]
+        R_WL = X_WT[:3, :3] @ self.model.chain.tool_turns[arm].T
+        return np.asarray(X_WT[:3, 3] + R_WL @ self.tracks[side].load_offset)
+
+    def _close(self, side: Side, thing_name: str, number: int, share: float, middle: Array | None = None) -> None:
+        """Jaws close on a thing, which hangs as it stands or, taken from another hand, has its `middle` (3,) there."""
         track = self.tracks[side]
         thing = self.bench.thing(thing_name)
         gripper = self.bench.arm(side).gripper
         n = _samples(_jaw_time(self.bench.servo_of(gripper).no_load_speed, gripper, abs(track.gap - thing.grip_width)))
         X_WT = tool_poses(self.model.chain.only(SIDES.index(side)), track.q)[0, 0]
         R_LT = self.model.chain.tool_turns[SIDES.index(side)]
-        down = X_WT[:3, :3].T @ np.array([0.0, 0.0, -thing.grip_height])
-        track.load_offset, track.thing = R_LT @ down, thing_name
+        if middle is None:
+            middle = X_WT[:3, 3] - np.array([0.0, 0.0, thing.grip_height])
+        track.load_offset, track.thing = R_LT @ X_WT[:3, :3].T @ (middle - X_WT[:3, 3]), thing_name
         goal = closing_gap(self.bench, gripper, thing)
         self.closings.append(
             Closing(number, side, thing_name, track.count, track.count + n - 1, track.gap, goal, thing.grip_width)

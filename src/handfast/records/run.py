@@ -11,6 +11,9 @@ from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
 
 Mode = Literal["raw", "trimmed", "corrected"]
+NOTHING = 0.5
+"""A gripper's servo that stays less behind than this, degrees, shows nothing between its jaws."""
+
 MODES: tuple[Mode, ...] = ("raw", "trimmed", "corrected")
 
 
@@ -78,8 +81,24 @@ class Run:
     @property
     def missed_grips(self) -> tuple[str, ...]:
         """What is to be said of jaws that felt nothing, one sentence each."""
-        return tuple(
-            f"The {g.side} jaws felt nothing between them in step {g.step + 1}: was the thing there?"
-            for g in self.grips
-            if not g.felt
+        return tuple(_missed(g) for g in self.grips if not g.felt)
+
+
+def _missed(grip: Grip) -> str:
+    at, behind = f"a gap of {grip.gap * 1e3:.1f} mm", abs(grip.behind) * 180.0 / np.pi
+    if behind < NOTHING:
+        return (
+            f"The {grip.side} jaws felt nothing between them in step {grip.step + 1}, down to {at}: was the "
+            "thing there, and the hand where it was taught?"
         )
+    return (
+        f"The {grip.side} jaws met something in step {grip.step + 1} but could not press as they should: at {at} their "
+        f"servo stays {behind:.1f}° behind; see that grip_width_mm is right and that nothing else holds them open."
+    )
+
+
+def why_longer(mode: Mode) -> str:
+    """Why a run takes longer than the routine's motion, in a few words."""
+    if mode == "raw":
+        return "joints are stirred before the start, and jaws close by feel"
+    return "joints are stirred before the start, and at every pose the feedback is averaged and the command trimmed"

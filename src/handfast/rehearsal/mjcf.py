@@ -34,7 +34,8 @@ TIP = 0.001
 """Radius of a pen's tip, m."""
 
 TAB = (0.012, 0.012)
-"""Half length and half height of the tabs by which two hands grip a thing, m (common practice, no source)."""
+"""Half length and half height of the tabs by which two hands grip a thing, m, where it is no thinner itself (common
+practice, no source)."""
 
 WALL = 0.003
 """Thickness of the floor and side walls of a tray, m."""
@@ -256,6 +257,25 @@ def geoms_of(placed: Placed) -> list[str]:
     return [f"{name} tab -", f"{name} tab +"] if placed.span > 0.0 else [name]
 
 
+def tab_of(placed: Placed, way: float) -> tuple[Array, Array]:
+    """Middle (3,) and half size (3,), m, of the tab on one side of a thing (way -1 or 1), in the thing's axes.
+
+    A tab is no higher and no wider than the thing, ends with it, and reaches no lower than its foot: there it would
+    stand in what the thing stands on.
+    """
+    thing = placed.thing
+    half = 0.5 * np.array(thing.size)
+    thick, at = 0.5 * thing.grip_width, 0.5 * placed.span
+    inner, outer, wide = (at - thick, at + thick, TAB[0]) if placed.tabs_across else (at - TAB[0], at + TAB[0], thick)
+    if placed.tabs_across:
+        wide = min(wide, half[1])
+    elif at < half[0]:
+        outer = min(outer, half[0])
+    high = min(TAB[1], half[2])
+    middle = np.array([way * 0.5 * (inner + outer), 0.0, max(thing.grip_height, high - half[2])])
+    return middle, np.array([0.5 * (outer - inner), wide, high])
+
+
 def _thing(placed: Placed) -> str:
     """A thing: a solid block, a rod with a tip, or, where two arms grip it by its rims, an open tray."""
     thing = placed.thing
@@ -267,16 +287,15 @@ def _thing(placed: Placed) -> str:
     )
     half = 0.5 * size
     if placed.span > 0.0:
-        thick = 0.5 * thing.grip_width
-        tab = [thick, TAB[0], TAB[1]] if placed.tabs_across else [TAB[0], thick, TAB[1]]
         text += (
             f'<geom name="{thing.name}" class="thing" type="box" size="{_words([half[0], half[1], WALL / 2])}" '
             f'pos="{_words([0.0, 0.0, -half[2] + WALL / 2])}"/>'
         )
         for sign, way in (("-", -1.0), ("+", 1.0)):
+            middle, tab = tab_of(placed, way)
             text += (
                 f'<geom name="{thing.name} tab {sign}" class="thing" type="box" size="{_words(tab)}" '
-                f'pos="{_words([way * 0.5 * placed.span, 0.0, thing.grip_height])}"/>'
+                f'pos="{_words(middle)}"/>'
                 f'<geom class="thing" type="box" size="{_words([half[0], WALL / 2, half[2]])}" '
                 f'pos="{_words([0.0, way * (half[1] - WALL / 2), 0.0])}"/>'
                 f'<geom class="thing" type="box" size="{_words([WALL / 2, half[1], half[2]])}" '

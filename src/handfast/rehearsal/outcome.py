@@ -10,8 +10,9 @@ import numpy as np
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.geometry.rigid import Array, inverse, rotation_vector
 from handfast.motion.drawing import tip_path
-from handfast.records.run import Run
-from handfast.rehearsal.scene import Hold, Scene, is_rod
+from handfast.records.run import Mode, Run
+from handfast.rehearsal.mjcf import tab_of
+from handfast.rehearsal.scene import Hold, Placed, Scene, is_rod
 from handfast.rehearsal.taught import TaughtLinks
 from handfast.rehearsal.watch import Seen
 from handfast.routine.steps import Routine
@@ -47,7 +48,11 @@ class Event:
 
 @dataclass(frozen=True)
 class Grip:
-    """How one hand held one thing. press and crush N; slip m and tilt rad in the hand; used: share of friction."""
+    """How one hand held one thing. press and crush N; slip m and tilt rad in the hand; used: share of friction.
+
+    All that while it was held; lost: when no pad touched it any more, s, or None. Where the hand got no hold of it,
+    aside m: how far beside it the TCP was when the jaws closed, and wide m: by how much they stayed wider than it.
+    """
 
     thing: str
     side: Side
@@ -59,6 +64,9 @@ class Grip:
     slip: float
     tilt: float
     used: float
+    lost: float | None = None
+    aside: float = 0.0
+    wide: float = 0.0
 
     def plain(self) -> dict[str, Any]:
         """As plain values."""
@@ -66,8 +74,10 @@ class Grip:
             "thing": self.thing, "arm": self.side, "from_s": round(self.start, 2), "to_s": round(self.end, 2),
             "gripped": self.gripped, "press_N": round(self.press, 3), "largest_press_N": round(self.crush, 3),
             "slip_mm": round(self.slip * 1e3, 2), "tilt_deg": round(self.tilt / DEGREE, 2),
-            "friction_used": round(self.used, 3),
-        }  # fmt: skip
+            "friction_used": round(self.used, 3), "lost_s": None if self.lost is None else round(self.lost, 2),
+        } | ({} if self.gripped else {
+            "beside_mm": round(self.aside * 1e3, 2), "wider_mm": round(self.wide * 1e3, 2),
+        })  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -125,7 +135,7 @@ class Outcome:
     """One rehearsal."""
 
     routine: str
-    way: str
+    way: Mode
     duration: float
     grips: tuple[Grip, ...]
     stands: tuple[Stands, ...]
@@ -180,9 +190,9 @@ def outcome_of(
     for hold, span in spans:
         if span is None:
             continue
-        grip = _grip(hold, span, seen)
+        grip = _grip(hold, span, seen, next(p for p in scene.things if p.thing.name == hold.thing))
         grips.append(grip)
-        events += _grip_events(bench, hold, grip, seen, scene.holds)
+        events += _grip_events(bench, routine, hold, grip, scene.holds)
     stands = _stands(scene, seen)
     for s in stands:
         if s.lean > FALLEN:
@@ -247,7 +257,7 @@ def _to_pass(hold: Hold, scene: Scene) -> bool:
     return any(h.thing == hold.thing and h.side != hold.side and h.begins == hold.ends for h in scene.holds)
 
 
-def _grip(hold: Hold, span: tuple[float, float], seen: Seen) -> Grip:
+def _grip(hold: Hold, span: tuple[float, float], seen: Seen, placed: Placed) -> Grip:
     arm = SIDES.index(hold.side)
     inside = (seen.t >= span[0] + 0.15) & (seen.t <= span[1])
     press = seen.press[hold.thing][:, 2 * arm : 2 * arm + 2]
@@ -257,12 +267,19 @@ def _grip(hold: Hold, span: tuple[float, float], seen: Seen) -> Grip:
     n = np.flatnonzero(inside)
     gripped = bool(both[n[: max(1, min(len(n), 60))]].max() > TOUCH)
     rel = inverse(seen.tcp[:, arm]) @ seen.things[hold.thing]
+    if not gripped:
+        aside = beside_of(placed, inverse(rel[n[0]])[:3, 3])
+        wide = float(seen.gaps[n[0], arm]) - placed.thing.grip_width
+        return Grip(hold.thing, hold.side, *span, False, 0.0, float(press[n].max()), 0.0, 0.0, 0.0, None, aside, wide)
+    lost = _lost(seen, n, press)
+    if lost is not None:
+        n = n[seen.t[n] <= lost]
     # From where it lay once the grip had settled: a thing finds its place between the pads while they close.
     first = n[min(len(n) - 1, 45)]
     later = n[n >= first]
     kept = later[both[later] > TOUCH]
     slip = tilt = used = 0.0
-    if gripped and len(kept):
+    if len(kept):
         # The place on the thing that lay between the pads, not its middle, which a twist would move.
         held = inverse(rel[first])[:3, 3]
         away = rel[kept, :3, :3] @ held + rel[kept, :3, 3]
@@ -271,26 +288,57 @@ def _grip(hold: Hold, span: tuple[float, float], seen: Seen) -> Grip:
         tilt = float(np.linalg.norm(rotation_vector(turn), axis=-1).max())
         share = seen.used[hold.thing][kept, arm]
         used = float(np.percentile(share, 99)) if len(share) else 0.0
+    held_at = n[both[n] > TOUCH]
     return Grip(
-        hold.thing, hold.side, *span, gripped,
-        float(np.median(both[n])), float(press[n].max()), slip, tilt, used,
+        hold.thing, hold.side, *span, True,
+        float(np.median(both[held_at])), float(press[n].max()), slip, tilt, used, lost,
     )  # fmt: skip
 
 
-def _grip_events(bench: Bench, hold: Hold, grip: Grip, seen: Seen, holds: tuple[Hold, ...]) -> list[Event]:
+def _lost(seen: Seen, looks: np.ndarray, press: Array) -> float | None:
+    """When a thing has left a hand, s: no pad (N, 2) has touched it for `LOST`."""
+    away = 0
+    for n in looks:
+        away = away + 1 if press[n].max() <= 0.0 else 0
+        if away * (seen.t[1] - seen.t[0]) > LOST:
+            return float(seen.t[n])
+    return None
+
+
+def beside_of(placed: Placed, tcp: Array) -> float:
+    """How far a TCP (3,), m, in the thing's axes is beside what can be gripped of it: the thing, or its nearer tab."""
+    middle, half = np.zeros(3), 0.5 * np.array(placed.thing.size)
+    if placed.span > 0.0:
+        middle, half = tab_of(placed, -1.0 if tcp[0] < 0.0 else 1.0)
+    return float(np.linalg.norm(np.maximum(np.abs(tcp - middle) - half, 0.0)))
+
+
+def _missed(routine: Routine, hold: Hold, grip: Grip) -> str:
+    """Why a hand got no hold of a thing: which, by how much, and what next."""
+    jaws, step = f"the {hold.side} jaws", routine.title(hold.begins)
+    if grip.aside > 0.0:
+        return (
+            f"{jaws} close {grip.aside * 1e3:.0f} mm beside {hold.thing} in step {step}; see how far off that pose "
+            "lands (below, and miss in handfast check), or teach it again"
+        )
+    if grip.wide > 0.0:
+        return (
+            f"{jaws} close around {hold.thing} in step {step} and stay {grip.wide * 1e3:.1f} mm wider than it: they "
+            "press on nothing; see that grip_width_mm, and the gripper's opening_mm and angles, are what they are"
+        )
+    return (
+        f"{jaws} close past {hold.thing} in step {step}, {-grip.wide * 1e3:.1f} mm narrower than it, and only their "
+        "edges can have met it; teach that pose with the pads well on it"
+    )
+
+
+def _grip_events(bench: Bench, routine: Routine, hold: Hold, grip: Grip, holds: tuple[Hold, ...]) -> list[Event]:
     part = f"{hold.side} grip of {hold.thing}"
     if not grip.gripped:
-        return [Event("missed", part, grip.start, f"the {hold.side} jaws close beside {hold.thing}, or not tightly")]
+        return [Event("missed", part, grip.start, _missed(routine, hold, grip))]
     events = []
-    arm = SIDES.index(hold.side)
-    inside = np.flatnonzero((seen.t >= grip.start + 0.15) & (seen.t <= grip.end))
-    gone = (seen.press[hold.thing][inside, 2 * arm : 2 * arm + 2].max(axis=1) <= 0.0).astype(int)
-    run_ = 0
-    for n, x in zip(inside, gone, strict=True):
-        run_ = run_ + 1 if x else 0
-        if run_ * (seen.t[1] - seen.t[0]) > LOST:
-            events.append(Event("dropped", part, float(seen.t[n]), f"{hold.thing} leaves the {hold.side} hand"))
-            break
+    if grip.lost is not None:
+        events.append(Event("dropped", part, grip.lost, f"{hold.thing} leaves the {hold.side} hand"))
     if grip.slip > SLIPPED:
         events.append(
             Event("slipped", part, grip.end, f"{hold.thing} slips by {grip.slip * 1e3:.1f} mm in the {hold.side} hand")
@@ -416,7 +464,9 @@ def _together(spans: list[tuple[Hold, tuple[float, float] | None]], seen: Seen) 
                 continue
             if span is None or more is None:
                 continue
-            inside = (seen.t >= max(span[0], more[0]) + 0.3) & (seen.t <= min(span[1], more[1]))
+            # While all four pads are on it: a hand that has lost it, or never had it, keeps no distance.
+            held = seen.press[hold.thing].min(axis=1) > TOUCH
+            inside = held & (seen.t >= max(span[0], more[0]) + 0.3) & (seen.t <= min(span[1], more[1]))
             if inside.any():
                 apart = np.linalg.norm(seen.tcp[inside, 0, :3, 3] - seen.tcp[inside, 1, :3, 3], axis=1)
                 worst = max(worst or 0.0, float(np.abs(apart - apart[0]).max()))

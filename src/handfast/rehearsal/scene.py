@@ -17,13 +17,8 @@ from handfast.geometry.rigid import Array, inverse, pose
 from handfast.mechanics.grip import PEN_PRESSED
 from handfast.motion.carrying import thing_pose
 from handfast.motion.drawing import tip_path
+from handfast.motion.standing import HANDED, LOW
 from handfast.routine.steps import Routine, Step
-
-LOW = 0.003
-"""A thing whose foot is taught this near to the table top stands on it, m."""
-
-HANDED = 0.030
-"""A thing whose foot is taught higher than this is handed over by a person, m (a support that high is unlikely)."""
 
 UNFIT = 0.006
 """Hands taught this far from fitting on one thing show that the bench's figures are off, m."""
@@ -113,7 +108,28 @@ def _unfit(thing: Thing, step: Step, X_WT: dict[Side, Array], title: str) -> lis
         return []
     return [
         f"step {title}: by the bench's figures the hands were taught {off * 1e3:.0f} mm away from fitting on "
-        f"{thing.name}; its lengths, bases or joint zeros are not known well enough: calibrate first"
+        f"{thing.name} ({apart * 1e3:.0f} mm apart, one {steep * 1e3:.0f} mm higher; its grip_span_mm is "
+        f"{thing.grip_span * 1e3:.0f}); {NOT_KNOWN}"
+    ]
+
+
+NOT_KNOWN = "its lengths, bases or joint zeros are not known well enough: calibrate first"
+
+
+def _raised(thing: Thing, X_WO: Array, sides: tuple[Side, ...], title: str) -> tuple[Array, list[str]]:
+    """A thing that by the bench's figures was taken out of the table, stood upon it, and what is to be said of that."""
+    low = -foot(thing, X_WO)
+    if low <= 0.0:
+        return X_WO, []
+    X_WO = X_WO.copy()
+    X_WO[2, 3] += low
+    if low < UNFIT:
+        return X_WO, []
+    hands = "both hands were" if len(sides) > 1 else f"the {sides[0]} hand was"
+    return X_WO, [
+        f"step {title}: by the bench's figures {hands} taught {low * 1e3:.0f} mm too low, the foot of {thing.name} "
+        f"inside the table; here it stands on the table and is gripped {low * 1e3:.0f} mm below its grip place; "
+        f"{NOT_KNOWN}"
     ]
 
 
@@ -151,6 +167,13 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
         hand = hands[side]
         assert hand.thing is not None
         where = None if number is None else hand.at @ hand.X_TO if X_WO is None else X_WO
+        alone = all(other is hand or other.thing != hand.thing for other in hands.values())
+        if where is not None and number is not None and alone and foot(bench.thing(hand.thing), where) < -UNFIT:
+            low = -foot(bench.thing(hand.thing), where)
+            notes.append(
+                f"step {routine.title(number)}: by the bench's figures {hand.thing} was taught to be put down with its "
+                f"lowest corner {low * 1e3:.0f} mm inside the table; {NOT_KNOWN}, or teach the pose before it higher"
+            )
         holds.append(Hold(hand.thing, side, hand.begins, number, hand.X_TO, where))
         hand.thing = None
 
@@ -179,7 +202,10 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
                     handed = sides[0]
                 elif foot(thing, X_WO) > HANDED:
                     handed = sides[0]
-                if handed is not None:
+                if handed is None:
+                    X_WO, said = _raised(thing, X_WO, sides, routine.title(number))
+                    notes += said
+                else:
                     notes.append(f"a person hands {thing.name} to the {handed} arm")
                 span = thing.grip_span if len(sides) == 2 else 0.0
                 across = abs(float(hands[sides[0]].at[:3, 1] @ X_WO[:3, 0])) > 0.7
@@ -214,8 +240,7 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
                 if beside > UNFIT:
                     notes.append(
                         f"step {routine.title(number)}: by the bench's figures the {taker} hand was taught "
-                        f"{beside * 1e3:.0f} mm beside {name}; its lengths, bases or joint zeros are not known well "
-                        "enough: calibrate first"
+                        f"{beside * 1e3:.0f} mm beside {name}; {NOT_KNOWN}"
                     )
                 let_go(giver, number)
         elif step.do == "release":

@@ -15,6 +15,7 @@ from handfast.geometry.rigid import pose
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import model_of
 from handfast.motion.passing import (
+    UPRIGHT,
     in_hand,
     largest,
     rooms,
@@ -22,6 +23,7 @@ from handfast.motion.passing import (
     with_planned_meeting,
     with_taught_meeting,
 )
+from handfast.motion.standing import put_downs, taught_hands
 from support import seedling
 
 POT = "plug-pot"
@@ -83,18 +85,42 @@ def planned(bench=None):
 
 
 def test_the_planned_meeting_has_room_and_is_reached():
-    """Both hands opposed on the pot, all three rooms positive, way in and out within travel, errors taken off."""
+    """Both hands face each other, seen from above, on the pot; all three rooms positive, way in and out within travel,
+    errors taken off."""
     number, model, found = planned()
     assert found is not None
     routine, meeting = found
     X_WT = tool_poses(model.chain, meeting.q)[0]
-    assert X_WT[0, :3, 2] @ X_WT[1, :3, 2] < -0.8
+    level = X_WT[:, :2, 2] / np.linalg.norm(X_WT[:, :2, 2], axis=1, keepdims=True)
+    assert level[0] @ level[1] < -0.95
     assert routine.steps[number].giver == "right"
     left = rooms(model.bench, model.bench.thing(POT), "right", X_WT, in_hand(model, routine, number))
     assert left.values.min() > 0.003
     facts = facts_of(model.bench, routine)
     assert not facts.motion.shortfalls
     assert meet(facts).margin > 0.0
+
+
+@pytest.mark.parametrize("pivots", [True, False], ids=["hanging from the giver", "rigid in both hands"])
+def test_a_planned_meeting_puts_the_thing_down_upright(pivots):
+    """Taught, the pot is put down upright. A meeting with other hands turns it in the taker's hand: planned so that it
+    still comes down upright, to what the arms' turns allow; hands that point level lay it down 31 degrees askew."""
+    bench = slim()
+    right = dataclasses.replace(bench.arms.right.gripper, pads_pivot=pivots)
+    right_arm = dataclasses.replace(bench.arms.right, gripper=right)
+    bench = dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, right=right_arm))
+
+    def lean(routine):
+        (down,) = put_downs(bench, routine, taught_hands(model_of(bench), routine))
+        assert (down.step, down.sides, down.thing.name) == (9, ("left",), POT)
+        return np.degrees(down.lean)
+
+    _, _, found = planned(bench)
+    assert found is not None
+    taught = lean(seedling.routine("pass-pot"))
+    # Rigid in the right hand the pot is led 7 degrees askew.
+    assert taught < 10.0
+    assert lean(found[0]) < max(UPRIGHT * np.degrees(np.arctan2(18, 24)), taught) + 1.0
 
 
 def test_what_was_taught_is_kept_and_comes_back():

@@ -36,11 +36,12 @@ function outcome(app, r) {
   return h("div", { class: "outcome" },
     app.tasks.rehearse.of !== app.routine?.version && h("p", { class: "small" }, "From before the last change, or of another routine."),
     h("p", {}, signed(r.works), ` ${r.routine}, ${r.duration_s.toFixed(0)} s of bench time, corrected`),
+    h("p", { class: "small" }, `${r.planned_s.toFixed(1)} s of that are the routine's own motion: ${r.why_longer}.`),
     r.events.length > 0 && h("ul", { class: "events" }, r.events.map((e) => h("li", {},
       `${e.kind}: ${units.words(e.what)} `,
       e.step > 0 && r.routine === app.chosen && app.routine?.sheet.steps[e.step - 1] && h("button", { class: "plain", "data-key": `event-${e.step}`, onclick: () => app.mark(e.step - 1, app.routine.sheet.steps[e.step - 1].arms[0]) }, `Show step ${r.titles[e.step - 1]}`)))),
     r.grips.map((g) => h("p", { class: "small" }, g.gripped
-      ? `${g.arm} hand holds ${g.thing} from ${g.from_s.toFixed(1)} to ${g.to_s.toFixed(1)} s: ${g.press_N.toFixed(1)} N per pad, ${(100 * g.friction_used).toFixed(0)} % of the friction used, tilts ${g.tilt_deg.toFixed(0)}°`
+      ? `${g.arm} hand holds ${g.thing} from ${g.from_s.toFixed(1)} ${g.lost_s === null ? `to ${g.to_s.toFixed(1)} s` : `s and loses it by ${g.lost_s.toFixed(1)} s`}: ${g.press_N.toFixed(1)} N per pad, ${(100 * g.friction_used).toFixed(0)} % of the friction used, tilts ${g.tilt_deg.toFixed(0)}°`
       : `${g.arm} hand does not get hold of ${g.thing}`)),
     r.lines.map((l) => h("p", { class: "small" }, `${l.pen} draws ${(100 * l.share_drawn).toFixed(0)} % of its line, ${mm(l.error_mm)} off`)),
     r.things.map((t) => h("p", { class: "small" }, `${t.thing} ends ${mm(t.beside_mm)} beside its place, leaning ${t.lean_deg.toFixed(0)}°`)),
@@ -50,5 +51,6 @@ function outcome(app, r) {
     r.holding.length > 0 && h("details", {}, h("summary", {}, "Torques, twice reckoned"),
       table("Largest holding torque, N·m", ["joint", "answer", "physics", "why they differ"],
         r.holding.map((x) => [x.joint, x.fast_Nm.toFixed(3), x.twin_Nm.toFixed(3), x.why || "–"]))),
+    r.next && h("p", {}, `Next: ${units.words(r.next)}`),
     r.notes.map((note) => h("p", { class: "small" }, `Note: ${units.words(note)}`)));
 }
