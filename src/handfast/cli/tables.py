@@ -32,6 +32,9 @@ def answers_text(answers: Answers, bench: str) -> str:
             lines += textwrap.wrap(
                 tried, width(), initial_indent=" " * len(head), subsequent_indent=" " * (len(head) + 2)
             )
+    for question, why in answers.left_out:
+        head = f"  {question:9}"
+        lines += textwrap.wrap(why, width(), initial_indent=head, subsequent_indent=" " * len(head))
     worst = answers.worst
     lines += ["", f"  worst: {worst.question} {worst.verdict}. room: below 0 fails, 0 to 1 tight, from 1 holds."]
     return "\n".join(lines)
