@@ -108,8 +108,9 @@ def fitted_text(fitted: Fitted, goal: float) -> str:
     )
     if len(calibration.readings):
         lines.append(f"  misfit {calibration.misfit:.2f} (about 1 when the stated errors are right)")
-    for wild in calibration.wild:
-        lines.append(f"  {wild} does not fit the others: read it again")
+    if fitted.wild:
+        lines.append("  these do not fit the others: read them again, or mend them, counted by kind in each file")
+        lines += [f"  - {said}" for said in fitted.wild]
     if fitted.after > goal or not len(calibration.readings):
         lines.append("  reading next would help most:")
         for advice in fitted.advice:
