@@ -54,7 +54,11 @@ def new(given: Namespace) -> int:
 def check(given: Namespace) -> int:
     """`handfast check`."""
     desk = _desk(given, given.routine[0] if given.routine else None)
+    from handfast.desk.aside import overridden
+
     found = [work.check(desk, r, not given.no_changes) for _, r in work.routines(desk, given.routine)]
+    for said in overridden(desk):
+        print(f"note: {said}", file=sys.stderr)
     if given.json:
         _print_json({"bench": desk.bench.about.name, "routines": [answers.plain() for answers in found]})
     else:
