@@ -11,6 +11,7 @@ from handfast.bench.lines import counts_of
 from handfast.bench.measured import measured_text
 from handfast.bench.new import new_bench
 from handfast.desk import measuring
+from handfast.desk.history import History
 from handfast.desk.work import open_bench
 from handfast.landing.flank import lead_of
 from handfast.mechanics.model import model_of
@@ -72,3 +73,17 @@ def test_undo_says_what_it_cannot_take_back(desk):
     assert "batch old 1" in done.left[0]
     assert "the last 2 [[landing]] tables of readings/nudges.toml" in done.left[1]
     assert "nudge_mm of routine pass-pot are still there" in done.left[1]
+
+
+def test_the_page_takes_the_readings_of_nudges_back_too(desk):
+    """They belong to the routine's poses: one edit with the figures, undone and done again with them."""
+    history = History(desk.folder)
+    desk.folder.nudges.parent.mkdir(exist_ok=True)
+    desk.folder.nudges.write_text("# one\n")
+    desk.folder.measured.write_text("# two\n")
+    entry = history.look("a mark learned")
+    assert sorted(entry.after) == ["measured.toml", "readings/nudges.toml"]
+    history.undo()
+    assert not desk.folder.nudges.exists()
+    history.redo()
+    assert desk.folder.nudges.read_text() == "# one\n"
