@@ -10,6 +10,13 @@ from handfast.answers.changes import Change, changes
 from handfast.answers.facts import Facts
 from handfast.answers.judging import MARGINS, MOST, UNITS, Finding, judge, limits_of, shown
 from handfast.answers.questions import ASKED_OF, QUESTIONS
+from handfast.routine.steps import Step
+
+_NOT_MEASURED = (
+    "not asked of a taught pass while {} feedback lines are not measured: the hands may stand a centimetre or two from "
+    "where they show, more than any pass has room; handfast calibrate measures them, handfast plan puts a planned "
+    "meeting in its place"
+)
 
 
 @dataclass(frozen=True)
@@ -66,11 +73,15 @@ class Answer:
 
 @dataclass(frozen=True)
 class Answers:
-    """All questions about one routine on one bench."""
+    """All questions about one routine on one bench.
+
+    left_out: questions that the routine has steps for and the bench no figures, with the reason.
+    """
 
     routine: str
     duration: float
     answers: tuple[Answer, ...]
+    left_out: tuple[tuple[str, str], ...] = ()
 
     @property
     def worst(self) -> Answer:
@@ -93,6 +104,7 @@ class Answers:
             "duration_s": round(self.duration, 3),
             "worst": self.worst.question,
             "answers": [a.plain() for a in self.answers],
+            "left_out": [{"question": question, "why": why} for question, why in self.left_out],
         }
 
 
@@ -102,11 +114,20 @@ def is_asked(question: str, facts: Facts) -> bool:
     A taught pass is only judged where all feedback lines are measured: else the angles say where the hands stand to
     a centimetre or two, which is more than any pass has room. A planned one is judged as it is planned.
     """
-    steps = [step for step in facts.routine.steps if step.do in ASKED_OF.get(question, (step.do,))]
+    steps = _steps_of(question, facts)
     if question != "meet":
         return bool(steps)
     planned = all(said is not None and said.held == "planned" for step in steps for said in (step.left, step.right))
-    return bool(steps) and (planned or all(joint.wiper_rows is not None for joint in facts.bench.joints))
+    return bool(steps) and (planned or not _guessed_lines(facts))
+
+
+def _steps_of(question: str, facts: Facts) -> list[Step]:
+    return [step for step in facts.routine.steps if step.do in ASKED_OF.get(question, (step.do,))]
+
+
+def _guessed_lines(facts: Facts) -> int:
+    """How many joints have a feedback line that nobody measured."""
+    return sum(joint.wiper_rows is None for joint in facts.bench.joints)
 
 
 def ask(facts: Facts, try_changes: bool = True, besides: tuple[str, ...] = ()) -> Answers:
@@ -114,16 +135,18 @@ def ask(facts: Facts, try_changes: bool = True, besides: tuple[str, ...] = ()) -
 
     besides: questions to answer as well as the bench's figures allow.
     """
-    found = []
+    found, left_out = [], []
     for question, answer in QUESTIONS.items():
         if question not in besides and not is_asked(question, facts):
+            if question == "meet" and _steps_of(question, facts):
+                left_out.append((question, _NOT_MEASURED.format(_guessed_lines(facts))))
             continue
         finding = answer(facts)
         verdict = judge(facts.bench, question, finding.margin)
         limit, enough = limits_of(facts.bench, question)
         tried = changes(question, finding, facts) if try_changes and verdict.word != "holds" else ()
         found.append(Answer(question, verdict.word, verdict.room, finding, limit, enough, tried))
-    return Answers(facts.routine.name, facts.motion.duration, agreed(found))
+    return Answers(facts.routine.name, facts.motion.duration, agreed(found), tuple(left_out))
 
 
 def agreed(answers: Sequence[Answer]) -> tuple[Answer, ...]:

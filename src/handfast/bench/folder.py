@@ -61,6 +61,16 @@ class BenchFolder:
         return self.root / "readings"
 
     @property
+    def nudges(self) -> Path:
+        """What nudges showed: readings that belong to the routines' own poses."""
+        return self.readings / "nudges.toml"
+
+    @property
+    def set_aside(self) -> Path:
+        """Readings that hold no more."""
+        return self.readings / "set-aside"
+
+    @property
     def servos(self) -> Path:
         """What vetting found of each servo, one file per serial mark."""
         return self.readings / "servos"

@@ -12,6 +12,9 @@ batch out undoes it.
     source = "post contact, both sides, 6 readings"
     batch = "2026-11-25 calibrate 1"
     known = true                       # false where the readings hardly moved the first guess
+
+An entry with `set_aside = true` and no value takes what was measured of this quantity so far out of force: a base was
+moved, or another servo fitted. The design's figure holds again until the quantity is measured anew.
 """
 
 from __future__ import annotations
@@ -45,7 +48,7 @@ class Measured:
 
 
 def read_measured(path: Path) -> tuple[Measured, ...]:
-    """All entries of a measured.toml, oldest first."""
+    """All entries of a measured.toml that are in force, oldest first: those that were set aside later are left out."""
     document = read_document(path)
     for key in document.values:
         if key != "value":
@@ -56,7 +59,7 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
                 asked=key,
                 next_step="write [[value]] tables, or take this one out",
             )
-    entries = []
+    entries: list[Measured] = []
     raw_entries = document.values.get("value", [])
     if not isinstance(raw_entries, list):
         raise InputError(
@@ -65,7 +68,7 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
             expected="[[value]] tables",
             next_step="write [[value]] above each measured value",
         )
-    allowed = ("of", "key", "value", "uncertainty", "date", "source", "batch", "known")
+    allowed = ("of", "key", "value", "uncertainty", "date", "source", "batch", "known", "set_aside")
     for index, raw in enumerate(raw_entries):
         where = ("value", index)
         if not isinstance(raw, dict):
@@ -84,7 +87,15 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
                     asked=name,
                     next_step="mend the name, or take the line out",
                 )
-        for name in ("of", "key", "value", "date", "source"):
+        aside = raw.get("set_aside", False)
+        if not isinstance(aside, bool) or (aside and "value" in raw):
+            raise InputError(
+                "set_aside and a value together" if isinstance(aside, bool) else f"{shown(aside)} does not fit",
+                where=document.place((*where, "set_aside")),
+                expected="true, and no value; or a value, and no set_aside",
+                next_step="take one of them out",
+            )
+        for name in ("of", "key", "date", "source") if aside else ("of", "key", "value", "date", "source"):
             if name not in raw:
                 raise InputError(
                     f"{name} is missing",
@@ -92,6 +103,9 @@ def read_measured(path: Path) -> tuple[Measured, ...]:
                     expected="of, key, value, date and source",
                     next_step="add it, or take this entry out",
                 )
+        if aside:
+            entries = [e for e in entries if (e.of, e.key) != (str(raw["of"]), str(raw["key"]))]
+            continue
         date = raw["date"]
         uncertainty = raw.get("uncertainty")
         if uncertainty is not None and (
@@ -148,6 +162,39 @@ def measured_text(
         entry.update({"source": source, "batch": batch, "known": known})
         entries.append(entry)
     return str(tomlkit.dumps(document))
+
+
+def aside_text(old: str, quantities_: list[tuple[str, str]], date: str, source: str, batch: str) -> str:
+    """The text of a measured.toml in which what was measured of some quantities, (of, key), is set aside."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(old)
+    if "value" not in document:
+        document.add("value", tomlkit.aot())
+    for of, key in quantities_:
+        entry = tomlkit.table()
+        entry.update({"of": of, "key": key, "set_aside": True})
+        entry.add("date", datetime.date.fromisoformat(date))
+        entry.update({"source": source, "batch": batch})
+        document["value"].append(entry)
+    return str(tomlkit.dumps(document))
+
+
+def next_batch(old: str, date: str, what: str) -> str:
+    """A name for the next batch of a measured.toml, such as `2026-11-25 calibrate 2`."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(old)
+    return f"{date} {what} {1 + len({str(entry.get('batch', '')) for entry in document.get('value', [])})}"
+
+
+def source_of(old: str, batch: str) -> str:
+    """Where the values of a batch come from, as a measured.toml says; '' where there is no such batch."""
+    import tomlkit
+
+    document: Any = tomlkit.parse(old)
+    found = [str(entry.get("source", "")) for entry in document.get("value", []) if entry.get("batch", "") == batch]
+    return found[-1] if found else ""
 
 
 def without_last_batch(old: str) -> tuple[str, str]:

@@ -60,10 +60,13 @@ def new(given: Namespace) -> int:
 def check(given: Namespace) -> int:
     """`handfast check`."""
     from handfast.bench.doubts import doubts
+    from handfast.desk.aside import overridden
 
     desk = _desk(given, given.routine[0] if given.routine else None)
     doubtful = doubts(desk.bench)
     found = [work.check(desk, r, not given.no_changes) for _, r in work.routines(desk, given.routine)]
+    for said in overridden(desk):
+        print(f"note: {said}", file=sys.stderr)
     if given.json:
         landed = [_landings_plain(work.landings(desk, r)) for _, r in work.routines(desk, given.routine)]
         told = [{**answers.plain(), **landings} for answers, landings in zip(found, landed, strict=True)]
@@ -91,11 +94,15 @@ def calibrate(given: Namespace) -> int:
 
     desk = _desk(given, str(given.readings[0]) if given.readings else None)
     if given.undo:
-        batch, again = measuring.undo(desk)
-        print(
-            f"{desk.folder.measured}: took back the batch of {batch}; {counted(len(again), 'routine')} read off the "
-            "old lines"
-        )
+        done = measuring.undo(desk)
+        print(f"{desk.folder.measured}: took back the batch of {done.batch}")
+        for path in done.restored:
+            print(f"  {path}: as it was before" if path.exists() else f"  {path}: taken away, as before")
+        if done.again:
+            many = counted(len(done.again), "routine")
+            print(f"  {many} read off the old lines; they were edited since, or are newer")
+        for said in done.left:
+            print(f"  {said}")
         return 0
     if given.simulated is not None:
         path = measuring.take_simulated(desk, given.simulated, lambda text: print(text, file=sys.stderr))
@@ -121,10 +128,11 @@ def calibrate(given: Namespace) -> int:
     if given.plan and not given.readings and not list((desk.folder.root / "readings").glob("*.toml")):
         from handfast.records.readings import Readings
 
-        readings = Readings()
+        files, readings = [], Readings()
     else:
-        readings = measuring.read_all(desk, measuring.reading_files(desk, given.readings))
-    fitted = measuring.fit(desk, readings, advise=given.where is None)
+        files = measuring.reading_files(desk, given.readings)
+        readings = measuring.read_all(desk, files)
+    fitted = measuring.fit(desk, readings, advise=given.where is None, files=files)
     if given.where is not None:
         from handfast.bench.folder import read_bench
         from handfast.desk.where import whereabouts, whereabouts_plain, whereabouts_text
@@ -227,15 +235,23 @@ def _nudge(given: Namespace, desk: work.Desk, path: Path) -> int:
         _print_json(
             {
                 "batch": done.batch,
+                "run": done.run,
+                "unexplained_mm": [
+                    {"step": step + 1, "arm": side, "mm": round(size * 1e3, 4)}
+                    for (step, side), size in done.beside.items()
+                ],
                 "expected_before_mm": [round(v * 1e3, 4) for v in done.before],
                 "expected_after_mm": [round(v * 1e3, 4) for v in done.after],
             }
         )
         return 0
-    print(f"{path}: learned from {counted(len(given.nudge), 'nudge')} and corrected anew")
+    print(f"{path}: learned from {counted(len(given.nudge), 'nudge')} after {done.run}; corrected anew")
     was, now = (f"{1e3 * median(x):.1f} mm (worst {1e3 * max(x):.1f})" for x in (done.before, done.after))
     print(f"  expected miss of its poses: {was} before, {now} now")
+    for (step, side), size in done.beside.items():
+        print(f"  step {step + 1} of the {side} arm: {size * 1e3:.1f} mm that no figure explains stand beside its pose")
     print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}")
+    print("  next: handfast run " + path.stem + "; handfast calibrate --undo takes all of it back")
     return 0
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import sys
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from handfast.desk.layout import Layouts
+    from handfast.desk.layout import Layouts, Placed
     from handfast.layout.search import Placement
 
 
@@ -72,11 +74,29 @@ def layout(given: Namespace) -> int:
         if not given.json:
             print(given.map)
     if given.apply is not None:
-        path = desk_layout.write_placement(desk, found.found[given.apply - 1])
-        if not given.json:
-            print(f"{path}: bases of placement {given.apply} written")
-            print("next: bolt the bases there and teach the routines again; taught angles belong to the old places")
+        placed = desk_layout.write_placement(desk, found.found[given.apply - 1], given.apply)
+        with contextlib.redirect_stdout(sys.stderr) if given.json else contextlib.nullcontext():
+            _applied(desk.folder.file, given.apply, placed)
     return 0 if found.found[0].room >= 0.0 else 1
+
+
+def _applied(file: Path, number: int, placed: Placed) -> None:
+    """What was written, what holds no more with it, and what comes next."""
+    if not placed.moved:
+        print(f"{file}: both bases stand there already; nothing was written")
+        return
+    bases = "bases" if len(placed.moved) == 2 else f"{placed.moved[0]} base"
+    print(f"{file}: {bases} of placement {number} written")
+    aside = placed.aside
+    if aside.batch:
+        print(f"set aside, for it tells of the old place: {aside.words}; all other measured figures stay")
+    print("next: bolt the bases there and teach the routines again; taught angles belong to the old places")
+    if aside.batch:
+        print(
+            "then touch points of one card with both arms, or meet tip to tip, and handfast calibrate --apply; before "
+            "that it would have only first guesses for what these readings told. handfast calibrate --undo takes the "
+            "placement back"
+        )
 
 
 def _litres(found: Layouts, number: int) -> dict[str, float]:

@@ -38,6 +38,9 @@ def answers_text(answers: Answers, bench: str) -> str:
             lines += textwrap.wrap(
                 tried, width(), initial_indent=" " * len(head), subsequent_indent=" " * (len(head) + 2)
             )
+    for question, why in answers.left_out:
+        head = f"  {question:9}"
+        lines += textwrap.wrap(why, width(), initial_indent=head, subsequent_indent=" " * len(head))
     worst = answers.worst
     lines += ["", f"  worst: {worst.question} {worst.verdict}. room: below 0 fails, 0 to 1 tight, from 1 holds."]
     return "\n".join(lines)
@@ -111,8 +114,9 @@ def fitted_text(fitted: Fitted, goal: float) -> str:
     )
     if len(calibration.readings):
         lines.append(f"  misfit {calibration.misfit:.2f} (about 1 when the stated errors are right)")
-    for wild in calibration.wild:
-        lines.append(f"  {wild} does not fit the others: read it again")
+    if fitted.wild:
+        lines.append("  these do not fit the others: read them again, or mend them, counted by kind in each file")
+        lines += [f"  - {said}" for said in fitted.wild]
     if fitted.after > goal or not len(calibration.readings):
         lines.append("  reading next would help most:")
         for advice in fitted.advice:

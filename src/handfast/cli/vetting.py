@@ -15,7 +15,7 @@ from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.bench.parts import Servo
-    from handfast.desk.vetting import Vetted
+    from handfast.desk.vetting import Fitted, Vetted
     from handfast.desk.work import Desk
     from handfast.fitting.assign import Assignment
     from handfast.records.sweep import Sweep
@@ -121,8 +121,9 @@ def vet(given: Namespace) -> int:
         if given.fit:
             if invented:
                 raise InputError("invented servos cannot be fitted", where="--fit", next_step="vet real ones")
-            path = vetting.fit_marks(desk, chosen)
-            text.append(f"serial marks written into {path}; their tables now count")
+            fitted = vetting.fit_marks(desk, chosen)
+            plain["fitted"] = {"new": list(fitted.new), "set_aside": fitted.aside.words}
+            text.append(_fitted_text(desk, fitted))
     if given.json:
         print(json.dumps(plain, indent=2, ensure_ascii=False))
     else:
@@ -162,6 +163,20 @@ def _at_board(given: Namespace, desk: Desk) -> Path:
             desk, port, Simulated(given.stand_in), given.channel, given.servo_class, given.mark, given.warm, ask, stops,
             say, (CAUTION, RELAY, "Enter goes on where something was asked; q and Enter stops"),
         )  # fmt: skip
+
+
+def _fitted_text(desk: Desk, fitted: Fitted) -> str:
+    """What writing serial marks has done to a bench."""
+    lines = [f"serial marks written into {desk.folder.file}; their tables count where no line was measured in place"]
+    aside = fitted.aside
+    if aside.batch:
+        said = f"set aside, for it was measured with the servos before: {aside.words}"
+        lines += textwrap.wrap(said, width(), subsequent_indent="  ")
+        lines += [
+            "next: fit these servos, then handfast calibrate --sweep --port PORT, what handfast calibrate --plan says,",
+            "  handfast calibrate --apply, and handfast correct ROUTINE; handfast calibrate --undo takes it back",
+        ]
+    return "\n".join(lines)
 
 
 def _progress(share: float) -> None:

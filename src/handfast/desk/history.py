@@ -46,12 +46,12 @@ class History:
 
     def _watched(self) -> list[Path]:
         f = self.folder
-        return [f.file, f.stock, f.measured, *f.routine_files()]
+        return [f.file, f.stock, f.measured, f.nudges, *f.routine_files()]
 
     def _on_disk(self) -> Texts:
         found: Texts = {}
         for path in self._watched():
-            text = _text(path)
+            text = text_of(path)
             if text is not None:
                 found[str(path.relative_to(self.folder.root))] = text
         return found
@@ -163,7 +163,7 @@ class History:
 
     def _read(self) -> None:
         """Follow the happenings so far; a line that a crash cut short ends them."""
-        text = _text(self.file)
+        text = text_of(self.file)
         if text is None:
             return
         for line in text.splitlines():
@@ -196,7 +196,8 @@ class History:
             self.texts[name] = text
 
 
-def _text(path: Path) -> str | None:
+def text_of(path: Path) -> str | None:
+    """What a file says, None where there is none to read."""
     try:
         # Bytes that are no text are kept apart from all others by their escapes, and refused when they are read.
         return path.read_text(encoding="utf-8", errors="surrogateescape")

@@ -8,16 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from handfast.bench.folder import read_bench
+from handfast.bench.parts import SIDES
 from handfast.desk.work import Desk
 from handfast.errors import InputError
 from handfast.units import DEGREE
 
 if TYPE_CHECKING:
     from handfast.bench.parts import Bench, Side
+    from handfast.desk.aside import Aside
     from handfast.geometry.rigid import Array
     from handfast.layout.search import Placement
     from handfast.layout.shared_reach import Grid, ReachTable
     from handfast.routine.steps import Routine
+
+_SAME_PLACE, _SAME_YAW = 0.05e-3, 0.005 * DEGREE
+"""A base that is to be moved by less than is written of it, m and rad, stays where it is."""
 
 
 @dataclass(frozen=True)
@@ -87,26 +93,43 @@ def write_map(desk: Desk, placement: Placement, path: Path) -> None:
     write_text(path, shared_map(desk.bench, tables, np.array(placement.at), grid, "shared").markup(alone=True) + "\n")
 
 
-def write_placement(desk: Desk, placement: Placement) -> Path:
-    """Put both bases into bench.toml, comments kept; it is read back before the old file goes."""
+@dataclass(frozen=True)
+class Placed:
+    """A placement that was written: bases that it moves, and what was measured of where they stood, set aside."""
+
+    moved: tuple[Side, ...]
+    aside: Aside
+
+
+def write_placement(desk: Desk, placement: Placement, number: int) -> Placed:
+    """Put bases that are to be moved into bench.toml, comments kept; it is read before the old file goes.
+
+    What was measured of where these stood holds no more: it is set aside with the readings that told it. number: the
+    placement's in its list.
+    """
     import tomlkit
 
-    from handfast.bench.folder import read_bench
-    from handfast.files.atomic import write_text
+    from handfast.desk.aside import OF_BASE, bases_moved, set_aside
 
     file = desk.folder.file
-    before = file.read_text(encoding="utf-8")
-    document: Any = tomlkit.parse(before)
-    for arm, side in enumerate(("left", "right")):
-        own = document["arms"][side]
+    design = read_bench(desk.folder, measured=False)
+    document: Any = tomlkit.parse(file.read_text(encoding="utf-8"))
+    moved: list[Side] = []
+    turned: list[Side] = []
+    for arm, side in enumerate(SIDES):
         x, y, yaw = (float(v) for v in placement.at[arm])
-        height = desk.bench.arm(side).base[2]
-        own["base_mm"] = [round(1e3 * v, 1) for v in (x, y, height)]
+        stood = desk.bench.arm(side)
+        turn = abs((yaw - stood.yaw + np.pi) % (2.0 * np.pi) - np.pi)
+        if max(abs(x - stood.base[0]), abs(y - stood.base[1])) < _SAME_PLACE and turn < _SAME_YAW:
+            continue
+        moved.append(side)
+        turned += [side] if turn >= _SAME_YAW else []
+        own = document["arms"][side]
+        own["base_mm"] = [round(1e3 * v, 1) for v in (x, y, design.arm(side).base[2])]
         own["base_yaw_deg"] = round((yaw / DEGREE + 180.0) % 360.0 - 180.0, 2)
-    write_text(file, tomlkit.dumps(document))
-    try:
-        read_bench(desk.folder, measured=False)
-    except InputError:
-        write_text(file, before)
-        raise
-    return file
+    keys = [(f"{side} base", key) for side in moved for key in OF_BASE]
+    aside = set_aside(
+        desk, tomlkit.dumps(document), keys, bases_moved(moved, turned), "layout",
+        f"bases of placement {number}", commands=False,
+    )  # fmt: skip
+    return Placed(tuple(moved), aside)

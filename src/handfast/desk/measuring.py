@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from handfast.desk.board import Open
     from handfast.fitting.advice import Advice
     from handfast.fitting.calibrate import Calibration
+    from handfast.fitting.nudges import Nudge
     from handfast.fitting.pulses import PulseFit
     from handfast.fitting.values import Value
     from handfast.geometry.rigid import Array
@@ -32,7 +33,7 @@ GOAL = 2.0e-3
 
 @dataclass(frozen=True)
 class Fitted:
-    """What a set of readings says of a bench."""
+    """What a set of readings says of a bench. wild: readings that do not fit the others, where and by how much."""
 
     calibration: Calibration
     pulses: list[PulseFit]
@@ -40,6 +41,7 @@ class Fitted:
     before: float  # expected TCP error without the readings, m
     after: float
     advice: list[Advice]
+    wild: list[str]
 
 
 def reading_files(desk: Desk, given: list[Path]) -> list[Path]:
@@ -219,8 +221,8 @@ def telling_poses(desk: Desk) -> Array:
     return np.array([low + share * (high - low) for share in (0.3, 0.45, 0.55, 0.7)])
 
 
-def fit(desk: Desk, readings: Readings, advise: bool = True) -> Fitted:
-    """Fit the design's unknown figures to readings, and say what to read next."""
+def fit(desk: Desk, readings: Readings, advise: bool = True, files: Sequence[Path] = ()) -> Fitted:
+    """Fit the design's unknown figures to readings, and say what to read next. files: where the readings stand."""
     import numpy as np
 
     from handfast.bench.folder import read_bench
@@ -245,7 +247,25 @@ def fit(desk: Desk, readings: Readings, advise: bool = True) -> Fitted:
         expected_error(blank, poses),
         expected_error(calibration, poses),
         advice_of(calibration, poses) if advise else [],
+        _wild_said(desk, calibration, files),
     )
+
+
+def _wild_said(desk: Desk, calibration: Calibration, files: Sequence[Path]) -> list[str]:
+    """Readings that do not fit the others, each by its number among those of its kind in its file."""
+    from handfast.files.fields import table_of
+
+    counts = [{kind: len(rows) for kind, rows in table_of(read_all(desk, [path])).items()} for path in files]
+    said = []
+    for wild in calibration.wild:
+        number, place = wild.number, ""
+        for path, count in zip(files, counts, strict=True):
+            if number < count.get(wild.kind, 0):
+                place = f" in {path.name}"
+                break
+            number -= count.get(wild.kind, 0)
+        said.append(f"{wild.kind} {number + 1}{wild.of}{place}: {wild.off}")
+    return said
 
 
 def apply(desk: Desk, fitted: Fitted, source: str) -> tuple[str, list[Path]]:
@@ -253,47 +273,84 @@ def apply(desk: Desk, fitted: Fitted, source: str) -> tuple[str, list[Path]]:
 
     Returns the batch's name and the routines that were written anew.
     """
-    from handfast.bench.measured import measured_text
+    from handfast.desk import batches
+
+    before = batches.texts(desk.folder, desk.folder.routine_files())
+    batch, again = _applied(desk, fitted, source)
+    batches.keep(desk.folder, batch, before)
+    return batch, again
+
+
+def _applied(desk: Desk, fitted: Fitted, source: str) -> tuple[str, list[Path]]:
+    from handfast.bench.measured import measured_text, next_batch
     from handfast.files.atomic import write_text
 
     today = datetime.date.today().isoformat()
     old = desk.folder.measured.read_text(encoding="utf-8") if desk.folder.measured.exists() else ""
-    number = 1 + len({m.batch for m in desk.measured})
-    batch = f"{today} calibrate {number}"
+    batch = next_batch(old, today, "calibrate")
     rows = [(v.of, v.key, v.value, v.uncertainty, v.known) for v in fitted.values]
     write_text(desk.folder.measured, measured_text(old, rows, today, source, batch))
     return batch, _reexpress_all(desk)
 
 
-def undo(desk: Desk) -> tuple[str, list[Path]]:
-    """Take the last batch of measured values back; returns its name and the routines written anew."""
-    from handfast.bench.measured import without_last_batch
+@dataclass(frozen=True)
+class Undone:
+    """A batch taken back: its name, files that are as before it, routines read off the old lines, and what is left."""
+
+    batch: str
+    restored: list[Path]
+    again: list[Path]
+    left: list[str]
+
+
+def undo(desk: Desk) -> Undone:
+    """Take the last batch of measured values back, with all else that it wrote: nudges and their readings, commands."""
+    from handfast.bench.measured import source_of, without_last_batch
+    from handfast.desk import batches
     from handfast.files.atomic import write_text
 
     if not desk.folder.measured.exists():
         raise InputError("nothing was measured yet", where=str(desk.folder.measured), next_step="nothing to undo")
-    text, batch = without_last_batch(desk.folder.measured.read_text(encoding="utf-8"))
+    old = desk.folder.measured.read_text(encoding="utf-8")
+    text, batch = without_last_batch(old)
     if not batch:
         raise InputError("nothing is left to undo", where=str(desk.folder.measured))
     write_text(desk.folder.measured, text)
-    return batch, _reexpress_all(desk)
+    back = batches.take_back(desk.folder, batch)
+    if back is None:
+        left = [f"what else batch {batch} wrote was not kept, so only its figures went"]
+        source = source_of(old, batch)
+        if " nudges at " in source:
+            count, _, name = source.partition(" nudges at ")
+            left.append(
+                f"of {source}, the last {count} [[landing]] tables of readings/nudges.toml and the lines nudge_mm of "
+                f"routine {name} are still there: take them out by hand"
+            )
+        back = batches.TakenBack((), (), tuple(left))
+    return Undone(batch, list(back.files), _reexpress_all(desk, (*back.files, *back.same)), list(back.left))
 
 
-def _reexpress_all(desk: Desk) -> list[Path]:
+def _reexpress_all(desk: Desk, but: tuple[Path, ...] = ()) -> list[Path]:
     from handfast.routine.file import reexpress
 
     new = open_bench(desk.folder.root, desk.folder.root).bench
-    return [path for path in desk.folder.routine_files() if reexpress(path, desk.bench, new)]
+    return [path for path in desk.folder.routine_files() if path not in but and reexpress(path, desk.bench, new)]
 
 
 @dataclass(frozen=True)
 class Nudged:
-    """What nudges did: expected miss of every pose before and after, m, and where everything was written."""
+    """What nudges did: expected miss of every pose before and after, m, and where everything was written.
+
+    beside: by step and arm, how much of each no figure explains, m; it stands beside its pose. run: the stored run that
+    they were taken for, in words.
+    """
 
     before: list[float]
     after: list[float]
     readings_file: Path
     batch: str
+    beside: dict[tuple[int, Side], float]
+    run: str = ""
 
 
 def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
@@ -307,7 +364,7 @@ def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
     from handfast.store.runs import list_runs, load_run
 
     routine = read_routine(path, desk.bench)
-    runs = [number for number, _, name, _, _ in list_runs(desk.folder.database) if name == routine.name]
+    runs = [row for row in list_runs(desk.folder.database) if row[2] == routine.name]
     if not runs:
         raise InputError(
             f"{routine.name} has not been played yet",
@@ -315,10 +372,12 @@ def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
             expected="a stored run to nudge",
             next_step=f"handfast run {routine.name}",
         )
-    run = load_run(desk.folder.database, runs[-1])
-    nudges = [parse_nudge(text, routine) for text in texts]
-    reads = {(n.step, n.side): reading_of(n, routine, run) for n in nudges}
-    return _learned(desk, path, reads, _expected(desk, path))
+    number, started, _, way, board = runs[-1]
+    run = load_run(desk.folder.database, number)
+    nudges = {(n.step, n.side): n for n in (parse_nudge(text, routine) for text in texts)}
+    reads = {place: reading_of(n, routine, run, desk.bench.arm(n.side)) for place, n in nudges.items()}
+    said = f"run {number}: {routine.name}, {way}, on {board}, {started.replace('T', ' ')[:16]}"
+    return replace(_learned(desk, path, reads, _expected(desk, path), [*nudges.values()]), run=said)
 
 
 def learn_marks(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nudged:
@@ -363,29 +422,46 @@ def foreseen(desk: Desk, path: Path) -> dict[tuple[int, Side], float]:
     return {(x.step, x.side): x.expected for x in land(model, poses, "trimmed", desk.measured) if x.row is None}
 
 
-def _learned(desk: Desk, path: Path, reads: dict[tuple[int, Side], LandingRead], before: list[float]) -> Nudged:
-    """Take in landing readings of a routine's poses, fit, write, and correct the routine anew. before: see `Nudged`."""
+def _learned(
+    desk: Desk, path: Path, reads: dict[tuple[int, Side], LandingRead], before: list[float],
+    nudges: Sequence[Nudge] = (),
+) -> Nudged:  # fmt: skip
+    """Take in landing readings of a routine's poses, fit, write, and correct the routine anew. before: see `Nudged`.
+
+    nudges: of these readings, those that say how far a TCP is off its mark; nothing is written where the figures leave
+    too much of one unexplained.
+    """
+    import numpy as np
+
+    from handfast.desk import batches
     from handfast.desk.work import correct
-    from handfast.fitting.nudges import unexplained
+    from handfast.fitting.nudges import refuse_unexplained, unexplained
     from handfast.records.readings import Readings, read_readings, write_readings
     from handfast.routine.file import read_routine, write_nudges
 
-    file = desk.folder.root / "readings" / "nudges.toml"
+    file = desk.folder.nudges
     old = read_readings(file, desk.bench) if file.exists() else Readings()
     # Angles in the readings are those of the design's own lines, as in every reading.
     plain = {place: _in_design(desk, read) for place, read in reads.items()}
-    write_readings(file, old + Readings(landings=tuple(plain.values())), desk.bench)
-    readings = read_all(desk, reading_files(desk, []))
-    fitted = fit(desk, readings, advise=False)
+    new = Readings(landings=tuple(plain.values()))
     name = read_routine(path, desk.bench).name
-    batch, _ = apply(desk, fitted, f"{counted(len(reads), 'nudge')} at {name}")
+    known = sorted((desk.folder.root / "readings").glob("*.toml"))
+    fitted = fit(desk, read_all(desk, known) + new, advise=False)
+    over = {place: unexplained(fitted.calibration, read) for place, read in plain.items()}
+    for nudge_ in nudges:
+        place = nudge_.step, nudge_.side
+        refuse_unexplained(nudge_, over[place], fitted.calibration, plain[place], name)
+    inside = [path] if path.is_relative_to(desk.folder.root) else []
+    kept = batches.texts(desk.folder, [*desk.folder.routine_files(), *inside, file])
+    write_readings(file, old + new, desk.bench)
+    batch, _ = _applied(desk, fitted, f"{counted(len(reads), 'nudge')} at {name}")
     fresh = open_bench(desk.folder.root, desk.folder.root)
-    left: dict[tuple[int, str], tuple[float, ...]] = {
-        place: tuple(float(-v) for v in unexplained(fitted.calibration, read)) for place, read in plain.items()
-    }
+    left: dict[tuple[int, str], tuple[float, ...]] = {p: tuple(float(-v) for v in way) for p, way in over.items()}
     write_nudges(path, left, fresh.bench)
     correct(fresh, path, read_routine(path, fresh.bench))
-    return Nudged(before, _expected(fresh, path), file, batch)
+    batches.keep(desk.folder, batch, kept)
+    beside = {place: float(np.linalg.norm(way)) for place, way in over.items()}
+    return Nudged(before, _expected(fresh, path), file, batch, beside)
 
 
 def _in_design(desk: Desk, read: LandingRead) -> LandingRead:

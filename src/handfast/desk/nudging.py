@@ -56,7 +56,7 @@ class NudgedRun:
             f"{self._path}: learned from {many} and corrected anew",
             f"foreseen miss of its poses: {_middle(done.before)} before, {_middle(done.after)} now",
             f"readings in {done.readings_file}; figures in measured.toml, batch {done.batch}",
-            f"next: handfast run {name}; handfast calibrate --undo takes the figures back",
+            f"next: handfast run {name}; handfast calibrate --undo takes all of it back",
         ]
 
 

@@ -64,7 +64,7 @@ def fitted_plain(fitted: Fitted) -> dict[str, Any]:
         "misfit": round(fitted.calibration.misfit, 4),
         "expected_error_before_mm": round(fitted.before * 1e3, 4),
         "expected_error_mm": round(fitted.after * 1e3, 4),
-        "wild": list(fitted.calibration.wild),
+        "wild": list(fitted.wild),
         "swept": len(fitted.calibration.readings.sweeps) > 0,
         "values": [
             {"of": v.of, "key": v.key, "value": v.value, "uncertainty": v.uncertainty, "known": v.known}

@@ -20,6 +20,7 @@ from handfast.units import counted
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from handfast.desk.aside import Aside
     from handfast.desk.board import Simulated
     from handfast.fitting.assign import Assignment
     from handfast.fitting.examine import Examined
@@ -284,25 +285,41 @@ def _check_classes(desk: Desk, records: Sequence[ServoRecord]) -> None:
         class_of(desk, record.servo_name, f"servo {record.mark}: class")
 
 
-def fit_marks(desk: Desk, chosen: Assignment) -> Path:
-    """Write the chosen serial marks into bench.toml, comments and all else kept. Returns its path."""
+@dataclass(frozen=True)
+class Fitted:
+    """Marks that were written: where another servo comes in, and what was measured with the one before, set aside."""
+
+    new: tuple[str, ...]
+    aside: Aside
+
+
+def fit_marks(desk: Desk, chosen: Assignment) -> Fitted:
+    """Write the chosen serial marks into bench.toml, comments and all else kept.
+
+    What was measured of a joint whose servo is another one now is set aside, with the readings that rest on it.
+    """
     import tomlkit
 
+    from handfast.desk.aside import OF_SERVO, servos_fitted, set_aside
     from handfast.files.document import read_text
 
     document = tomlkit.parse(read_text(desk.folder.file))
     marks = {placed.seat.name: placed.mark for placed in chosen.placed}
     arms = document["arms"]
+    new = []
     for side in ("left", "right"):
         arm = arms[side]
-        for joint in arm["joint"]:
-            name = f"{side} {joint['name']}"
-            if name in marks:
-                joint["serial_mark"] = marks[name]
-        if f"{side} gripper" in marks:
-            arm["gripper"]["serial_mark"] = marks[f"{side} gripper"]
-    write_text(desk.folder.file, tomlkit.dumps(document))
-    return desk.folder.file
+        parts = [(f"{side} {joint['name']}", joint) for joint in arm["joint"]] + [(f"{side} gripper", arm["gripper"])]
+        for name, part in parts:
+            if name in marks and part.get("serial_mark", "") != marks[name]:
+                part["serial_mark"] = marks[name]
+                new.append(name)
+    joints = [name for name in new if name in desk.bench.joint_names]
+    keys = [(name, key) for name in new for key in OF_SERVO]
+    aside = set_aside(
+        desk, tomlkit.dumps(document), keys, servos_fitted(joints), "fit", "another servo was fitted", commands=True
+    )
+    return Fitted(tuple(new), aside)
 
 
 def opened_again(desk: Desk) -> Desk:

@@ -103,6 +103,10 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
             result[joint.channel] = float(counts_of(joint, q[i]))
         return tuple(float(v) for v in result)
 
+    def at(q: Array, arm: int) -> str:
+        joints, turns = bench.arm(SIDES[arm]).joints, q[bench.columns(SIDES[arm])] / DEGREE
+        return "at " + ", ".join(f"{j.name} {round(float(v)) + 0}°" for j, v in zip(joints, turns, strict=True))
+
     for arm, side in enumerate(SIDES):
         columns = bench.columns(side)
         one = chain.only(arm)
@@ -115,12 +119,14 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
                 continue
             q = middle.copy()
             q[columns] = found.q[0]
-            at = tuple(float(v) for v in X[:3, 3])
+            point = tuple(float(v) for v in X[:3, 3])
             ways = " ".join("+" * (columns.stop - columns.start))
             touches.append(
-                Touch(arm=side, at=at, error=TOUCH_ERROR, counts=counts(q), supply=bench.supply.voltage, arrived=ways)
+                Touch(
+                    arm=side, at=point, error=TOUCH_ERROR, counts=counts(q), supply=bench.supply.voltage, arrived=ways
+                )
             )
-            place = ", ".join(f"{round(v * 1e3) + 0}" for v in at)
+            place = ", ".join(f"{round(v * 1e3) + 0}" for v in point)
             words.append((f"touch with the {side} arm: a point near ({place}) mm, fingers leaning {lean:.0f}°", 3, q))
     for i, (name, joint) in enumerate(zip(bench.joint_names, bench.joints, strict=True)):
         for share in (0.1, 0.5, 0.9):
@@ -154,7 +160,9 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
                 supply=bench.supply.voltage, loaded_supply=bench.supply.voltage,
             )
         )  # fmt: skip
-        words.append((f"weight on the {side} arm: 150 g hung on the TCP near {X[2, 3] * 1e3:.0f} mm height", 1, q))
+        words.append(
+            (f"weight on the {side} arm: 150 g hung on the TCP near {X[2, 3] * 1e3:.0f} mm height, {at(q, arm)}", 1, q)
+        )
     pushes = []
     for arm, side in enumerate(SIDES):
         columns = bench.columns(side)
@@ -172,7 +180,7 @@ def _candidates(calibration: Calibration) -> tuple[Readings, list[tuple[str, int
                     )
                 )  # fmt: skip
                 said = ", ".join(f"{round(v, 1) + 0:g}" for v in force)
-                words.append((f"push the {side} arm: powered, by ({said}) N on its TCP, and back", 1, q))
+                words.append((f"push the {side} arm: powered, by ({said}) N on its TCP, and back, {at(q, arm)}", 1, q))
     # Rows come in the order in which `Equations` lists the kinds.
     readings = Readings(
         touches=tuple(touches), gauges=tuple(gauges), pulls=tuple(pulls), sags=tuple(sags), pushes=tuple(pushes)

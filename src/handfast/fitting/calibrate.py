@@ -8,7 +8,8 @@ covariance is that of the linearised problem at the solution.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -36,13 +37,28 @@ WIRE = 0.12 * DEGREE
 """What feedback still is off, one standard deviation, once noise and supply are taken out."""
 
 
+WILD = 4.0
+"""A reading farther off than this many standard deviations is said to be."""
+
+
+@dataclass(frozen=True)
+class Wild:
+    """A reading that does not fit the others: its kind, as in a readings file; its number, from 0, among all of that
+    kind; of what arm or joint; and by how much it is off, in words."""
+
+    kind: str
+    number: int
+    of: str
+    off: str
+
+
 @dataclass(frozen=True)
 class Calibration:
     """The fitted figures of a bench.
 
     x (size,), covariance (size, size): the vector of `unknowns` and its uncertainty. misfit: root mean square
-    of the standardised residuals (about 1 if the stated errors are right). wild: readings further off than
-    four standard deviations, in words.
+    of the standardised residuals (about 1 if the stated errors are right). wild: readings further off than `WILD`
+    standard deviations.
     """
 
     unknowns: Unknowns
@@ -50,7 +66,7 @@ class Calibration:
     x: Array
     covariance: Array
     misfit: float
-    wild: tuple[str, ...]
+    wild: tuple[Wild, ...]
 
     def sigma(self, index: int) -> float:
         """Standard deviation of one entry of the vector."""
@@ -87,7 +103,14 @@ def calibrate(bench: Bench, readings: Readings) -> Calibration:
     residual = found.rows[: len(found.rows) - unknowns.size]
     covariance = root @ np.linalg.inv(found.information) @ root.T
     misfit = float(np.sqrt((residual**2).mean())) if len(residual) else 0.0
-    return Calibration(unknowns, readings, root @ found.z, covariance, misfit, _wild(readings, residual))
+    return Calibration(
+        unknowns,
+        readings,
+        root @ found.z,
+        covariance,
+        misfit,
+        _wild(unknowns, root @ found.z, readings, residual),
+    )
 
 
 @dataclass(frozen=True)
@@ -183,22 +206,44 @@ def _refuse_degenerate(readings: Readings) -> None:
             )
 
 
-def _wild(readings: Readings, residual: Array) -> tuple[str, ...]:
-    labels = []
-    for n, touch in enumerate(readings.touches):
-        labels += [f"touch {n + 1} of the {touch.arm} arm"] * 3
-    for n in range(len(readings.meets)):
-        labels += [f"meeting {n + 1} of the tips"] * 3
-    labels += [f"sample {n + 1} of the bar" for n in range(len(readings.bars))]
-    labels += [f"level {n + 1} at {r.joint}" for n, r in enumerate(readings.levels)]
-    labels += [f"gauge reading {n + 1} at {g.joint}" for n, g in enumerate(readings.gauges)]
-    labels += [f"pull {n + 1} at {p.joint}" for n, p in enumerate(readings.pulls)]
-    labels += [f"weight {n + 1} on the {s.arm} arm" for n, s in enumerate(readings.sags)]
-    labels += [f"push {n + 1} of the {p.arm} arm" for n, p in enumerate(readings.pushes)]
-    for n, landing in enumerate(readings.landings):
-        labels += [f"landing {n + 1} of the {landing.arm} arm"] * 3
-    bad = [label for label, r in zip(labels, residual, strict=True) if abs(r) > 4.0]
-    return tuple(dict.fromkeys(bad))
+_TOLD = {
+    "touch": ("touches", "at", "mm"), "meet": ("meets", "", ""), "bar": ("bars", "length", "mm"),
+    "level": ("levels", "tilt", "°"), "gauge": ("gauges", "angle", "°"), "pull": ("pulls", "force", "N"),
+    "sag": ("sags", "down", "mm"), "push": ("pushes", "off", "mm"), "landing": ("landings", "off", "mm"),
+}  # fmt: skip
+"""By kind, in the order of the equations' rows: its field in `Readings`, what was read, and the unit to say it in."""
+
+_SCALE = {"mm": 1e3, "°": 1.0 / DEGREE, "N": 1.0}
+
+
+def _wild(unknowns: Unknowns, x: Array, readings: Readings, residual: Array) -> tuple[Wild, ...]:
+    found = []
+    row = 0
+    for kind, (field, key, unit) in _TOLD.items():
+        rows = 3 if kind in ("touch", "meet", "landing") else 1
+        for n, reading in enumerate(getattr(readings, field)):
+            own, row = residual[row : row + rows], row + rows
+            if np.abs(own).max() <= WILD:
+                continue
+            size = float(np.linalg.norm(_misread(unknowns, x, field, key, reading, own))) if key else 0.0
+            said = f"{_SCALE[unit] * size:.2g} {unit} off, " if key else ""
+            of = getattr(reading, "joint", "") or getattr(reading, "arm", "")
+            of = f" at {of}" if hasattr(reading, "joint") else f" of the {of} arm" if of else ""
+            found.append(Wild(kind, n, of, f"{said}{np.linalg.norm(own):.1f} of its standard errors"))
+    assert row == len(residual)
+    return tuple(found)
+
+
+def _misread(unknowns: Unknowns, x: Array, field: str, key: str, reading: Any, own: Array) -> Array:
+    """By how much a reading is off, SI, from its standardised residuals `own`: what was read is moved, and the change
+    of the residuals says what one of them is worth."""
+
+    def rows(value: Array) -> Array:
+        moved = replace(reading, **{key: tuple(value.tolist()) if len(value) > 1 else float(value[0])})
+        return Equations(unknowns, Readings(**{field: (moved,)})).residuals(x)
+
+    slope = jacobian_of(rows, np.atleast_1d(np.asarray(getattr(reading, key), dtype=float)))
+    return np.asarray(np.linalg.solve(slope, own))
 
 
 def tcp_from_feedback(calibration: Calibration, counts: Array, moved: Array, loads: Array) -> tuple[Array, Array]:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from handfast.bench.parts import SIDES, Side
+from handfast.bench.lines import angle_of
+from handfast.bench.parts import SIDES, Arm, Side
 from handfast.errors import InputError
 from handfast.fitting.calibrate import Calibration
 from handfast.fitting.equations import Equations
@@ -17,6 +18,9 @@ from handfast.routine.steps import Routine, Taught
 
 NUDGE_ERROR = 0.7e-3
 """How well a maker brings a TCP onto a mark by eye, one standard deviation (common practice, no source)."""
+
+DOUBT = 4.0
+"""Standard deviations by which what is left of a nudge may be longer than the nudge (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -52,8 +56,11 @@ def parse_nudge(text: str, routine: Routine) -> Nudge:
     return Nudge(number, arm, way)
 
 
-def reading_of(nudge: Nudge, routine: Routine, run: Run) -> LandingRead:
-    """A nudge as a landing reading, with what the run noted when that pose came to rest. Raises InputError."""
+def reading_of(nudge: Nudge, routine: Routine, run: Run, arm: Arm) -> LandingRead:
+    """A nudge as a landing reading, with what the run noted when that pose came to rest, read off the lines of `arm`.
+
+    Raises InputError where the run did not rest there, or does not know its feedback free of the supply's sag.
+    """
     said = routine.steps[nudge.step].taught(nudge.side)
     rest = _rest(nudge, run)
     if said is None or said.pose is None:
@@ -67,9 +74,25 @@ def reading_of(nudge: Nudge, routine: Routine, run: Run) -> LandingRead:
         taught=said.pose,
         held=said.held,
         arrived=said.arrived,
-        feedback=tuple(float(v) for v in rest.feedback),
+        feedback=_cleaned(rest, run, arm),
         moved=" ".join("+" if w > 0 else "-" if w < 0 else "0" for w in rest.moved),
         load=rest.load,
+    )
+
+
+def _cleaned(rest: Rest, run: Run, arm: Arm) -> tuple[float, ...]:
+    """Angles (joints,) rad that the feedback showed at rest, free of the supply's sag."""
+    if rest.counts is not None:
+        pairs = zip(arm.joints, rest.counts, strict=True)
+        return tuple(float(angle_of(joint, np.asarray(counts))) for joint, counts in pairs)
+    if run.mode != "raw":
+        return tuple(float(v) for v in rest.feedback)
+    raise InputError(
+        f"the last run of {run.routine} was raw, and how far its feedback follows the supply was not known",
+        where="--nudge",
+        expected="a run whose feedback is free of the supply's sag: corrected, trimmed, or raw on a bench that knows "
+        "every joint's wiper_follows_supply_pct",
+        next_step=f"play it again, handfast run {run.routine}, and nudge what you see then",
     )
 
 
@@ -109,3 +132,29 @@ def unexplained(calibration: Calibration, read: LandingRead) -> Array:
     equations = Equations(calibration.unknowns, Readings(landings=(read,)))
     left: Array = equations.landing_misses(calibration.x)[0]
     return left
+
+
+def refuse_unexplained(nudge: Nudge, left: Array, calibration: Calibration, read: LandingRead, name: str) -> None:
+    """Raises InputError where figures that were fitted with a nudge leave more of it, `left` (3,) m, than can be.
+
+    A corrected pose is foreseen on its mark, so what is left of a nudge is no more than its own length. `DOUBT`
+    standard deviations of the reading come on top: the eye, the feedback's noise, and flanks that nothing decides.
+    name: the routine's.
+    """
+    # Whitened by its own covariance, so that the length of a unit row is one over its standard deviation.
+    row = Equations(calibration.unknowns, Readings(landings=(read,))).residuals(calibration.x)
+    size, asked = float(np.linalg.norm(left)), float(np.linalg.norm(nudge.way))
+    spread = size / max(float(np.linalg.norm(row)), 1e-9)
+    most = asked + DOUBT * spread
+    if size <= most:
+        return
+    raise InputError(
+        f"with step {nudge.step + 1} of the {nudge.side} arm nudged by {asked * 1e3:.1f} mm, {size * 1e3:.1f} mm of it "
+        "stay unexplained; nothing was written",
+        where="--nudge",
+        expected=f"no more than {most * 1e3:.1f} mm: the nudge itself, and {DOUBT:g} standard deviations of what was "
+        "read",
+        next_step="see that step, arm and signs are right, and that it was read after this very run; if they are, "
+        f"play it again, handfast run {name}, and read it once more; handfast calibrate names other readings that do "
+        "not fit",
+    )

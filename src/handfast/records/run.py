@@ -23,7 +23,8 @@ class Rest:
 
     target, feedback, command (joints,) rad of that arm; noise (joints,) rad, one standard deviation; moved
     (joints,): way of each joint's last driven motion, +1, -1, or 0; trims: how often the command was trimmed;
-    supply V at its servos; load kg in its gripper.
+    supply V at its servos; load kg in its gripper; counts (joints,): the feedback at rest as it would show at the
+    voltage of limp arms, whatever the bench's lines were, None where that is not known.
     """
 
     step: int
@@ -38,6 +39,7 @@ class Rest:
     trims: int
     supply: float
     load: float
+    counts: Array | None = None
 
 
 @dataclass(frozen=True)

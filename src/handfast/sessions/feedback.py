@@ -198,6 +198,11 @@ class SupplyFit:
         result[self._channel] /= self._scale(volts)
         return result
 
+    def joint_counts(self, counts: Array, volts: Array) -> Array:
+        """Counts (K,) of the joints as they would show at the voltage of limp arms, from those seen at volts (2,)."""
+        result: Array = counts / self._scale(volts)[: self._joints]
+        return result
+
     def angles(self, counts: Array, volts: Array, clean: bool = True) -> Array:
         """Joint angles (K,) rad from counts; with `clean`, as they would show at the voltage of limp arms."""
         scale = self._scale(volts)[: self._joints] if clean else np.ones(self._joints)

@@ -6,7 +6,7 @@ from typing import Protocol
 
 import numpy as np
 
-from handfast.bench.lines import FrameLines
+from handfast.bench.lines import FrameLines, counts_of
 from handfast.bench.parts import SIDES, Bench
 from handfast.geometry.rigid import Array
 from handfast.motion.as_played import LOOSEN
@@ -86,6 +86,16 @@ class Powered:
     def clean_counts(self) -> Array:
         """The last frame's counts (channels,) as they would be with limp arms."""
         return self.fit.cleaned(self.counts, self.volts)
+
+    def limp_counts(self, q: Array, volts: Array) -> Array | None:
+        """Counts (K,) that limp arms would show where the feedback showed angles q (K,) at volts (2,).
+
+        None where feedback was not cleaned, and nobody measured how far it follows the supply.
+        """
+        counts = np.array([float(counts_of(joint, angle)) for joint, angle in zip(self.bench.joints, q, strict=True)])
+        if self.clean:
+            return counts
+        return self.fit.joint_counts(counts, volts) if self.fit.measured else None
 
     def jaw_angles(self) -> Array:
         """Angles (2,) rad of the grippers' servos, as the last frame shows them, cleaned."""

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.errors import InputError
+from handfast.files.fields import specs_of
 from handfast.fitting.advice import GAUGE_ERROR, LIGHT_SHARE, PULL_SHARE, SAG_ERROR, SCALE, TOUCH_ERROR
+from handfast.records.readings import LEAST_PUSH, Bar, Gauge, Level, Meet, Pull, Push, Sag, Touch
 from handfast.units import DEGREE
 
 KINDS = {
@@ -33,6 +35,15 @@ common practice, no source."""
 _NUMBERS = {
     "touch": 3, "meet": 0, "bar": 1, "rock": 1, "gauge": 1, "level": 1, "pull": 2, "loose": 2, "sag": 1, "push": 3,
 }  # fmt: skip
+
+_LIMITS: dict[str, tuple[type, tuple[str, ...], str]] = {
+    "touch": (Touch, ("at_mm",) * 3, "error_mm"), "meet": (Meet, (), "error_mm"),
+    "bar": (Bar, ("length_mm",), "error_mm"),
+    "gauge": (Gauge, ("angle_deg",), "error_deg"), "level": (Level, ("tilt_deg",), "error_deg"),
+    "pull": (Pull, ("force_N", "lever_mm"), "error_N"), "loose": (Pull, ("force_N", "lever_mm"), "error_N"),
+    "sag": (Sag, ("mass_g",), "error_mm"), "push": (Push, ("force_N",) * 3, "error_mm"),
+}  # fmt: skip
+"""Where the readings file has the limits of each kind: its table, the keys of what is typed, and that of its error."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +108,27 @@ def asked_for(line: str, bench: Bench) -> Asked:
         if kind in ("pull", "loose"):
             share = PULL_SHARE if kind == "pull" else LIGHT_SHARE
             error = (share**2 * numbers[0] ** 2 + SCALE**2) ** 0.5
+    _check_limits(kind, numbers, error)
     return Asked(kind, of, numbers, error)
+
+
+def _check_limits(kind: str, numbers: tuple[float, ...], error: float) -> None:
+    """Refuse at once what the readings file would refuse once the reading is taken."""
+    table, keys, error_key = _LIMITS[kind]
+    specs = specs_of(table)
+    for value, key in [*zip(numbers, keys, strict=True), (error, error_key)]:
+        spec = specs[key][1]
+        if not spec.low <= value <= spec.high:
+            raise InputError(
+                f"{kind} {value:g} is out of range", where="what you typed",
+                expected=f"{spec.low:g} to {spec.high:g} {spec.unit.symbol}: {spec.why}",
+                next_step=f"type {KINDS[kind][0]} again",
+            )  # fmt: skip
+    if kind == "push" and sum(v**2 for v in numbers) < LEAST_PUSH**2:
+        raise InputError(
+            "no push", where="what you typed", expected=f"a force of at least {LEAST_PUSH:g} N",
+            next_step=f"type {KINDS[kind][0]}: the force of the first push, in N along x, y and z of the world",
+        )  # fmt: skip
 
 
 def _number(word: str) -> float | None:

@@ -302,6 +302,8 @@ class _Player:
             command, read = self._nudged(arrivals, sample, command, target, way, read)
         self.trim = np.where(part, command - target, self.trim)
         time = self.log[-1][0]
+        volts = np.mean([row[3] for row in self.log[-max(1, round(READ / self.frame_time)) :]], axis=0)
+        limp = self.wire.limp_counts(read.mean, volts)
         for arrival in arrivals:
             columns = self.bench.columns(arrival.side)
             self.rests.append(
@@ -310,6 +312,7 @@ class _Player:
                     command[columns], read.error[columns], self.moved[columns].copy(), rounds,
                     float(self.wire.volts[SIDES.index(arrival.side)]),
                     float(self.motion.loads[arrival.sample, SIDES.index(arrival.side)]),
+                    None if limp is None else limp[columns].copy(),
                 )
             )  # fmt: skip
 

@@ -39,6 +39,10 @@ CREATE TABLE IF NOT EXISTS grip (
   time_s REAL NOT NULL, gap_m REAL NOT NULL, behind_rad REAL NOT NULL, felt INTEGER NOT NULL
 );
 CREATE INDEX IF NOT EXISTS grip_of_run ON grip(run);
+CREATE TABLE IF NOT EXISTS limp_feedback (
+  run INTEGER NOT NULL REFERENCES run(id) ON DELETE CASCADE, rest INTEGER NOT NULL, counts_limp BLOB NOT NULL
+);
+CREATE INDEX IF NOT EXISTS limp_feedback_of_run ON limp_feedback(run);
 """
 """What databases of the same layout may lack: made when it is first needed."""
 
@@ -111,6 +115,10 @@ def save_run(path: Path, run: Run) -> int:
             "INSERT INTO grip VALUES (?, ?, ?, ?, ?, ?, ?)",
             [(number, g.step, g.side, g.time, g.gap, g.behind, int(g.felt)) for g in run.grips],
         )
+        connection.executemany(
+            "INSERT INTO limp_feedback VALUES (?, ?, ?)",
+            [(number, n, _packed(r.counts)) for n, r in enumerate(run.rests) if r.counts is not None],
+        )
     return number
 
 
@@ -136,7 +144,7 @@ def load_run(path: Path, number: int) -> Run:
         rests = connection.execute(
             "SELECT step, side, path_row, time_s, target_rad, feedback_rad, command_rad, noise_rad, moved, trims,"
             " supply_V, load_kg"
-            " FROM rest WHERE run = ? ORDER BY time_s, rowid",
+            " FROM rest WHERE run = ? ORDER BY rowid",
             (number,),
         ).fetchall()
         grips: list[tuple[int, str, float, float, float, int]] = []
@@ -145,6 +153,9 @@ def load_run(path: Path, number: int) -> Run:
                 "SELECT step, side, time_s, gap_m, behind_rad, felt FROM grip WHERE run = ? ORDER BY time_s, rowid",
                 (number,),
             ).fetchall()
+        limp: dict[int, bytes] = {}
+        if connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'limp_feedback'").fetchone():
+            limp = dict(connection.execute("SELECT rest, counts_limp FROM limp_feedback WHERE run = ?", (number,)))
     started, routine, mode, board, notes, *arrays = row
     t, command, feedback, supply, current, step = (_unpacked(a) for a in arrays)
     return Run(
@@ -158,6 +169,7 @@ def load_run(path: Path, number: int) -> Run:
         supply=supply,
         current=current,
         step=step,
+        # In the order of time: where two came to rest at once, as they were stored.
         rests=tuple(
             Rest(
                 row[0],
@@ -172,8 +184,9 @@ def load_run(path: Path, number: int) -> Run:
                 row[9],
                 row[10],
                 row[11],
+                _unpacked(limp[n]) if n in limp else None,
             )
-            for row in rests
+            for n, row in sorted(enumerate(rests), key=lambda rest: rest[1][3])
         ),
         notes=tuple(notes.split("\n")) if notes else (),
         grips=tuple(Grip(g[0], cast(Side, g[1]), g[2], g[3], g[4], bool(g[5])) for g in grips),

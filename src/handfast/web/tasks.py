@@ -163,7 +163,7 @@ def fitted(desk: Desk) -> tuple[Fitted, int]:
 
     files = sorted((desk.folder.root / "readings").glob("*.toml"))
     readings = measuring.read_all(desk, files) if files else Readings()
-    return measuring.fit(desk, readings), len(readings)
+    return measuring.fit(desk, readings, files=files), len(readings)
 
 
 def _fit(desk: Desk) -> dict[str, Any]:

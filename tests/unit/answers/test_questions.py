@@ -490,6 +490,11 @@ def test_plain_values_for_a_machine():
     plain = answers.plain()
     # What is asked of carries alone is left out, and so is a taught pass on a bench whose feedback nobody measured.
     assert [a["question"] for a in plain["answers"]] == [q for q in QUESTIONS if q not in ASKED_OF or q == "grip"]
+    # Of the pass that is said, with why; of carries, which it has none of, nothing.
+    ((question, why),) = answers.left_out
+    assert (question, plain["left_out"]) == ("meet", [{"question": "meet", "why": why}])
+    assert why.startswith("not asked of a taught pass while 10 feedback lines are not measured")
+    assert ask(facts_of(seedling.bench(), seedling.routine("carry-tray")), False).left_out == ()
     assert plain["worst"] == answers.worst.question
     first = plain["answers"][0]
     assert set(first) == {

@@ -8,7 +8,15 @@ from pathlib import Path
 import pytest
 
 from handfast.bench.folder import BenchFolder, read_bench
-from handfast.bench.measured import measured_text, quantities, read_measured, without_last_batch
+from handfast.bench.measured import (
+    aside_text,
+    measured_text,
+    next_batch,
+    quantities,
+    read_measured,
+    source_of,
+    without_last_batch,
+)
 from handfast.errors import InputError
 from support.benches import lay_down
 
@@ -147,6 +155,40 @@ def test_a_measured_zero_may_shorten_the_travel(tmp_path: Path):
     folder = lay_down(tmp_path)
     measure(folder, ("left roll", "pulse_at_zero_us", "1611"))
     assert read_bench(folder).arms.left.joints[4].pulse_at_zero == pytest.approx(1611e-6)
+
+
+def test_what_was_set_aside_counts_no_more_until_it_is_measured_anew(tmp_path: Path):
+    """The design's figure holds again, other keys stay; a later value counts; taking that batch out brings it back."""
+    folder = lay_down(tmp_path)
+    measure(folder, ("left elbow", "unseen_play_deg", "0.8"), ("left elbow", "compliance_deg_per_Nm", "2.5"))
+    before = folder.measured.read_text()
+    design = read_bench(folder, measured=False).arms.left.joints[2]
+    batch = next_batch(before, "2026-11-26", "fit")
+    assert batch == "2026-11-26 fit 2"
+    folder.measured.write_text(
+        aside_text(before, [("left elbow", "unseen_play_deg")], "2026-11-26", "another servo", batch)
+    )
+    joint = read_bench(folder).arms.left.joints[2]
+    assert (joint.unseen_play, joint.compliance) == (design.unseen_play, pytest.approx(math.radians(2.5)))
+    assert [e.key for e in read_measured(folder.measured)] == ["compliance_deg_per_Nm"]
+    assert source_of(folder.measured.read_text(), batch) == "another servo"
+    assert next_batch(folder.measured.read_text(), "2026-11-26", "calibrate") == "2026-11-26 calibrate 3"
+    more = measured_text(
+        folder.measured.read_text(), [("left elbow", "unseen_play_deg", 0.3, None, True)], "2026-11-27", "post", "b"
+    )
+    assert without_last_batch(without_last_batch(more)[0]) == (before, batch)
+    folder.measured.write_text(more)
+    assert read_bench(folder).arms.left.joints[2].unseen_play == pytest.approx(math.radians(0.3))
+
+
+@pytest.mark.parametrize(
+    ("more", "says"), [("value = 1\nset_aside = true\n", "together"), ("set_aside = 3\n", "3 does")]
+)
+def test_what_is_set_aside_has_no_value(tmp_path: Path, more: str, says: str):
+    """Both, or something else than true: refused with its place."""
+    message = refusal(tmp_path, f'[[value]]\nof = "left elbow"\nkey = "unseen_play_deg"\n{REST}{more}')
+    assert says in message[0]
+    assert message[-1] == "  next: take one of them out"
 
 
 def test_values_are_added_and_taken_out_again(tmp_path: Path):

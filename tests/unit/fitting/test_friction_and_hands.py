@@ -203,6 +203,20 @@ def test_wild_readings_draw_little_after_them():
     assert abs(found.z[0] - read[:80].mean()) < 0.5 * pulled
 
 
+def test_a_wild_reading_is_named_with_how_far_it_is_off():
+    """A gauge read 5 degrees wrong among 99 right ones, in degrees and in its standard errors; none of the others."""
+    bench, model = seedling.bench(), seedling.model()
+    right = gauged(model, 0.0)
+    wrong = (*right[:7], dataclasses.replace(right[7], angle=right[7].angle + np.radians(5.0)), *right[8:])
+    assert calibrate(bench, Readings(gauges=right)).wild == ()
+    (wild,) = calibrate(bench, Readings(gauges=wrong)).wild
+    assert (wild.kind, wild.number, wild.of) == ("gauge", 7, f" at {right[7].joint}")
+    size, unit, _, errors, *_ = wild.off.split()
+    assert (float(size), unit) == (pytest.approx(5.0, abs=0.7), "°")
+    # Stated to 0.1 degrees; noise and the hand's lead add less than as much again.
+    assert 25.0 < float(errors) < 50.0
+
+
 def test_light_pulls_are_offered():
     """Where gears and give are known and friction is not, the advice names a light pull among the first."""
     bench, model = seedling.bench(), seedling.model()
@@ -210,6 +224,22 @@ def test_light_pulls_are_offered():
     calibration = calibrate(bench, plain)
     words = [a.words for a in advise(calibration, seedling.REST[None], most=400)]
     assert any(w.startswith("light pull at left shoulder: ") for w in words)
+
+
+def test_a_push_and_a_weight_are_advised_at_a_pose():
+    """A force alone says nothing: the joint angles of that arm stand behind it, those that are shown."""
+    bench = seedling.bench()
+    plain = calibrate(
+        bench, Readings(pulls=pulls(seedling.model().limp_friction, seedling.model().friction, bench, False))
+    )
+    told = [a for a in advise(plain, seedling.REST[None], most=400) if a.words.startswith(("push ", "weight "))]
+    assert {a.words.split()[0] for a in told} == {"push", "weight"}
+    for advice in told:
+        side = "left" if " left arm" in advice.words else "right"
+        names = [joint.name for joint in bench.arm(side).joints]
+        degrees = advice.pose[bench.columns(side)] / DEGREE
+        said = ", ".join(f"{name} {round(float(d)) + 0}°" for name, d in zip(names, degrees, strict=True))
+        assert advice.words.endswith(f", at {said}")
 
 
 def test_a_landing_whose_way_is_in_doubt_counts_for_less():

@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from handfast.bench.lines import counts_of, joint_pulses
+from handfast.bench.parts import SIDES
 from handfast.correction.correct import correct
+from handfast.mechanics.model import model_of
 from handfast.motion.as_played import LOOSEN
 from handfast.motion.plan import plan
 from handfast.motion.taught_poses import taught_poses
@@ -120,6 +122,39 @@ def test_every_pose_is_noted_where_its_feedback_rests():
     assert np.all(np.diff([r.time for r in run.rests]) > 1.0)
     assert run.t == pytest.approx(np.sort(run.t))
     assert run.command.shape == run.feedback.shape == (len(run.t), 10)
+
+
+class Sagging(Obedient):
+    """An obedient board at 6 V limp and 5.7 V driven, whose feedback follows that by half."""
+
+    def frame(self, pulses: np.ndarray) -> Frame:
+        """Answer a frame."""
+        seen = super().frame(pulses)
+        supply = 5.7 if pulses.any() else 6.0
+        return Frame(seen.time, seen.counts * (1.0 + 0.5 * (supply / 6.0 - 1.0)), supply, seen.current)
+
+
+@pytest.mark.parametrize("way", ["raw", "trimmed"])
+def test_a_rest_knows_its_feedback_as_limp_arms_would_show_it(way):
+    """On a bench that was told how far feedback follows the supply, a raw run too, though what it shows is not cleaned;
+    where nobody measured that, a raw run does not know it."""
+    motion = two_poses()
+    bench = seedling.bench()
+    sides = {}
+    for side in SIDES:
+        joints = tuple(dataclasses.replace(joint, follows_supply=0.5) for joint in bench.arm(side).joints)
+        sides[side] = dataclasses.replace(bench.arm(side), joints=joints)
+    told = model_of(dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **sides)))
+    # Not before limp frames say so is 6 V what feedback is cleaned to.
+    run = play(told, motion, Sagging(motion.q[0]), way)
+    for rest in run.rests:
+        true = [
+            float(counts_of(joint, angle)) for joint, angle in zip(bench.arms.left.joints, rest.command, strict=True)
+        ]
+        assert rest.counts == pytest.approx(true, abs=0.05)
+        sagged = np.abs(rest.feedback - rest.command).max()
+        assert sagged > np.radians(3) if way == "raw" else sagged < np.radians(0.1)
+    assert [r.counts for r in play(seedling.model(), motion, Sagging(motion.q[0]), "raw").rests] == [None] * 3
 
 
 def test_nothing_jumps():

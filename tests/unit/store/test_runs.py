@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -49,6 +50,19 @@ def test_a_run_comes_back_as_it_was_stored(tmp_path):
     for a, b in zip(found.rests, stored.rests, strict=True):
         for name in ("target", "feedback", "command", "noise", "moved"):
             assert np.array_equal(getattr(a, name), getattr(b, name))
+
+
+def test_counts_as_limp_arms_would_show_them_come_back_where_they_are_known(tmp_path):
+    """Beside their own rest, stored out of the order of time; a rest without them has none, nor has an old database."""
+    path = tmp_path / "bench.sqlite"
+    late, early = run().rests[::-1]
+    number = save_run(path, run(rests=(replace(late, counts=np.array([512.25, 300.0])), early)))
+    assert [None if r.counts is None else r.counts.tolist() for r in load_run(path, number).rests] == [
+        None, [512.25, 300.0],
+    ]  # fmt: skip
+    with sqlite3.connect(path) as connection:
+        connection.execute("DROP TABLE limp_feedback")
+    assert [r.counts for r in load_run(path, number).rests] == [None, None]
 
 
 def test_a_database_from_before_grips_were_kept_is_read_and_added_to(tmp_path):

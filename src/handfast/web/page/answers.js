@@ -113,6 +113,7 @@ export function drawAnswers(app) {
     "section", { class: "answers", "aria-label": "Answers" },
     h("h2", {}, "Will it hold?"),
     h("ul", { class: "answer-list" }, rows),
+    answers.left_out.map((l) => h("p", { class: "small" }, `${l.question}: ${l.why}.`)),
     h(
       "p", { class: "small" },
       "The rule: left tick, it just does not fail; right tick, enough. The wedge shows where this answer stands.",

@@ -107,7 +107,7 @@ function drawCalibrate(app) {
     h("p", {}, h("b", {}, `The TCP is known to ${mm(found.expected_error_mm)}`), ` (root mean square); ${mm(found.expected_error_before_mm)} without readings, goal ${mm(found.goal_mm)}. `,
       found.expected_error_mm <= found.goal_mm ? h("span", { class: "then" }, "✓ good enough: read no more") : h("span", { class: "then is-fails" }, "✕ not yet")),
     h("p", { class: "small" }, found.readings ? `${found.readings} readings in ${found.files.join(", ")}.` : "No readings yet."),
-    found.wild.length > 0 && h("p", { class: "small" }, `Set aside as wild: ${found.wild.join("; ")}`),
+    found.wild.length > 0 && h("p", { class: "small" }, `These do not fit the others, and hardly count: ${found.wild.join("; ")}`),
     found.last_batch && h("p", { class: "small" }, `Written into the bench: ${found.last_batch}. Undo takes it back.`));
   const next = found?.advice.length > 0 && h("div", {},
     h("h3", {}, "What to read next"),
