@@ -100,7 +100,7 @@ def is_asked(question: str, facts: Facts) -> bool:
     if question != "meet":
         return bool(steps)
     planned = all(said is not None and said.held == "planned" for step in steps for said in (step.left, step.right))
-    return bool(steps) and (planned or all(joint.wiper_rows is not None for joint in facts.bench.joints))
+    return bool(steps) and (planned or all(joint.wiper_measured for joint in facts.bench.joints))
 
 
 def ask(facts: Facts, try_changes: bool = True, besides: tuple[str, ...] = ()) -> Answers:
