@@ -127,7 +127,7 @@ def _steps_of(question: str, facts: Facts) -> list[Step]:
 
 def _guessed_lines(facts: Facts) -> int:
     """How many joints have a feedback line that nobody measured."""
-    return sum(joint.wiper_rows is None for joint in facts.bench.joints)
+    return sum(not joint.wiper_measured for joint in facts.bench.joints)
 
 
 def ask(facts: Facts, try_changes: bool = True, besides: tuple[str, ...] = ()) -> Answers:

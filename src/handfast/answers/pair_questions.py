@@ -228,7 +228,7 @@ def meet(facts: Facts) -> Finding:
             f"; this pair passes things from {low * 1e3:.0f} mm, where two fingers and two pads need their place, to "
             f"{high * 1e3:.0f} mm across the pads, which the taker's jaws bound"
         )
-        guessed = sum(joint.wiper_rows is None for joint in bench.joints)
+        guessed = sum(not joint.wiper_measured for joint in bench.joints)
         if guessed:
             why += (
                 f"; all of it by feedback lines of which {guessed} are not measured, so the hands may stand a "

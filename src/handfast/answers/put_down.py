@@ -55,7 +55,7 @@ def stance(facts: Facts, down: PutDown) -> str:
         said = f"{name} leans {lean:.0f}° where it is put down and falls over from {down.tips / DEGREE:.0f}° on"
     else:
         said = f"{name} is put down upright"
-    guessed = sum(joint.wiper_rows is None for joint in facts.bench.joints)
+    guessed = sum(not joint.wiper_measured for joint in facts.bench.joints)
     sure = f" (by feedback lines of which {guessed} are not measured)" if guessed else ""
     if inside(down) > LOW:
         return f"{said}, its lowest corner {inside(down) * 1e3:.0f} mm inside what it stood on{sure}"
@@ -71,7 +71,7 @@ def _margin(facts: Facts, down: PutDown) -> float:
     if down.laid:
         found = min(found, 0.5 * (limit + enough))  # it may be meant so
     # What nobody measured says to a centimetre or two where a foot is.
-    if all(joint.wiper_rows is not None for joint in facts.bench.joints):
+    if all(joint.wiper_measured for joint in facts.bench.joints):
         if inside(down) > LOW:
             found = min(found, facts.routine.tolerance_of(down.step) / inside(down))
         if above(down) > LOW:

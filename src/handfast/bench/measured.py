@@ -213,6 +213,8 @@ def without_last_batch(old: str) -> tuple[str, str]:
     return str(tomlkit.dumps(document)), batch
 
 
+_KNOWN = {"pulse_table": "pulses_known", "wiper_table": "wiper_known"}
+
 MEASURABLE = ("number", "whole", "text", "flag", "choice", "vector", "matrix", "rows")
 """Kinds of keys that one measured value can replace; a whole table is not one value."""
 
@@ -282,4 +284,5 @@ def _with(part: Any, entry: Measured) -> Any:
         )
     name, spec, _ = specs[entry.key]
     value = read_value(spec, entry.value, entry.document, ("value", entry.index, "value"))
-    return dataclasses.replace(part, **{name: value})
+    more = {_KNOWN[entry.key]: entry.known} if entry.key in _KNOWN else {}
+    return dataclasses.replace(part, **{name: value, **more})

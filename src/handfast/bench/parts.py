@@ -132,6 +132,18 @@ class Servoed:
     wiper_rows: Rows | None = rows("wiper_table", ("angle_deg", "wiper"), "measured feedback, instead of the line")
     wiper_noise: float = number("wiper_noise_counts", 2, 0, 200, "standard deviation of one feedback reading")
     follows_supply: float = number("wiper_follows_supply_pct", 0, 0, 100, "how far feedback follows the servo supply")
+    pulses_known: bool = derived(True)
+    wiper_known: bool = derived(True)
+
+    @property
+    def pulses_measured(self) -> bool:
+        """Whether its pulses were measured where it is fitted: not on a rig, where nobody knew how it would sit."""
+        return self.pulse_rows is not None and self.pulses_known
+
+    @property
+    def wiper_measured(self) -> bool:
+        """Whether its feedback was measured where it is fitted, and by readings that told: else it may well be off."""
+        return self.wiper_rows is not None and self.wiper_known
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -139,11 +139,12 @@ def _with_tables(bench: Bench, part: Any, name: str, folder: Path, measured: tup
         return part
     keys = {entry.key for entry in measured if entry.of == name}
     pulses, wiper = joint_tables(bench, part, bench.servo_of(part), record.last)
-    changes: dict[str, Rows] = {}
+    # On the rig it turned as here, but how it sits on the joint is as the design has it.
+    changes: dict[str, Any] = {}
     if pulses is not None and part.pulse_rows is None and not any(key.startswith("pulse") for key in keys):
-        changes["pulse_rows"] = pulses
+        changes |= {"pulse_rows": pulses, "pulses_known": False}
     if wiper is not None and part.wiper_rows is None and not keys & set(_WIPER_KEYS):
-        changes["wiper_rows"] = wiper
+        changes |= {"wiper_rows": wiper, "wiper_known": False}
     return dataclasses.replace(part, **changes)
 
 

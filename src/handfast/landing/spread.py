@@ -47,7 +47,7 @@ def spread_of(model: Model, measured: tuple[Measured, ...] = ()) -> Spread:
     pulse = np.full(len(play), PULSE_LINE)
     names = model.bench.joint_names
     for i, joint in enumerate(model.bench.joints):
-        if joint.pulse_rows is not None:
+        if joint.pulses_measured:
             pulse[i] = SWEPT_LINE
     keys = {"unseen_play_deg": play, "compliance_deg_per_Nm": compliance}
     for entry in measured:

@@ -102,7 +102,7 @@ def _away(model: Model, chain: Chain, columns: slice, origin: Array, path: Array
     the drawing: what it moves the TCP by there, less what it moved it by at the corner, as a turn of that joint.
     """
     joints = model.bench.joints[columns]
-    measured = np.array([joint.wiper_rows is not None for joint in joints])
+    measured = np.array([joint.wiper_measured for joint in joints])
     zero = np.where(measured, MEASURED_ZERO, DESIGN_ZERO)
     share = np.where(measured, MEASURED_LINE, DESIGN_LINE)
     J0, J = places(chain, origin[None]).J[0, :, 3:], places(chain, path).J[:, :, 3:]

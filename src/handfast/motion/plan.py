@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from handfast.bench.parts import SIDES, Gripper, Side
-from handfast.geometry.rigid import Array, shift
+from handfast.geometry.rigid import Array, inverse, shift
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import Model
@@ -28,6 +28,7 @@ from handfast.motion.coordinated import (
 from handfast.motion.drawing import with_drawings
 from handfast.motion.gripping import closing_gap
 from handfast.motion.laid_down import DT, Arrival, Closing, Motion, Shortfall, Timing
+from handfast.motion.passing import in_hand
 from handfast.motion.timing import (
     BLEND,
     EFFORT,
@@ -197,13 +198,29 @@ class _Planner:
             self.tracks[side].hold(_samples(step.time or 0.0), number)
 
     def _do_grip(self, step: Step, number: int) -> None:
+        """Hands that hold one thing bear it in equal parts: the one that has it already stands while another closes."""
         assert step.thing is not None
+        have = [s for s in SIDES if s not in step.sides and self.tracks[s].thing == step.thing]
+        if have:
+            self._meet(SIDES, number)
+        share = 1.0 / (len(step.sides) + len(have))
         for side in step.sides:
-            self._close(side, step.thing, number, share=1.0 / len(step.sides))
+            self._close(side, step.thing, number, share)
+        for side in have:
+            self._meet((*step.sides, side), number)
+            self.tracks[side].load = share * self.bench.thing(step.thing).mass
 
     def _do_release(self, step: Step, number: int) -> None:
+        """What one hand lets go, the other bears alone, before the jaws open."""
         for side in step.sides:
+            name = self.tracks[side].thing
+            keeps = [s for s in SIDES if s not in step.sides and name is not None and self.tracks[s].thing == name]
+            if name is not None and keeps:
+                self._meet(SIDES, number)
+                self.tracks[keeps[0]].load = self.bench.thing(name).mass
             self._open(side, step.gap, number)
+            if keeps:
+                self._meet(SIDES, number)
 
     def _do_stroke(self, step: Step, number: int) -> None:
         """A taught path, played at the taught speed times the pace, slower where the arms cannot follow."""
@@ -254,10 +271,7 @@ class _Planner:
         self._along(step, number, taker, before[::-1], "enter")
         self._arrive(number, giver)
         self._arrive(number, taker)
-        # Where hands that nobody measured stand on it is known to a centimetre or two: then it hangs as it is gripped.
-        planned = all(_taught(step, side).held == "planned" for side in SIDES)
-        known = planned or all(joint.wiper_rows is not None for joint in self.bench.joints)
-        self._close(taker, step.thing, number, share=0.5, middle=self._middle(giver) if known else None)
+        self._close(taker, step.thing, number, 0.5, self._handed(step, number, giver, taker))
         self.tracks[giver].load = self.tracks[taker].load
         self._meet(SIDES, number)
         self._rest(SETTLE, number)
@@ -272,6 +286,15 @@ class _Planner:
             self._drawn_back(giver, meeting[giver], step.approach, number, "retreat"),
             "retreat",
         )
+
+    def _handed(self, step: Step, number: int, giver: Side, taker: Side) -> Array:
+        """Where the middle of a thing is in the taker's hand (3,), m, as it hangs in the giver's at the meeting."""
+        X_WT = [
+            tool_poses(self.model.chain.only(SIDES.index(side)), np.array(_taught(step, side).pose))[0, 0]
+            for side in (giver, taker)
+        ]
+        X_TO = inverse(X_WT[1]) @ X_WT[0] @ in_hand(self.model, self.routine, number)
+        return np.asarray(X_TO[:3, 3])
 
     def _do_carry(self, step: Step, number: int) -> None:
         """Both arms keep their places on the thing while it follows its path."""
@@ -483,24 +506,17 @@ class _Planner:
 
     # -- jaws ------------------------------------------------------------------------------------------
 
-    def _middle(self, side: Side) -> Array:
-        """Where the middle of what a hand holds is (3,), m, in the world."""
-        arm = SIDES.index(side)
-        X_WT = tool_poses(self.model.chain.only(arm), self.tracks[side].q)[0, 0]
-        R_WL = X_WT[:3, :3] @ self.model.chain.tool_turns[arm].T
-        return np.asarray(X_WT[:3, 3] + R_WL @ self.tracks[side].load_offset)
-
-    def _close(self, side: Side, thing_name: str, number: int, share: float, middle: Array | None = None) -> None:
-        """Jaws close on a thing, which hangs as it stands or, taken from another hand, has its `middle` (3,) there."""
+    def _close(self, side: Side, thing_name: str, number: int, share: float, place: Array | None = None) -> None:
+        """Close on a thing whose middle is at `place` (3,) m in the tool's axes, else below where it is gripped."""
         track = self.tracks[side]
         thing = self.bench.thing(thing_name)
         gripper = self.bench.arm(side).gripper
         n = _samples(_jaw_time(self.bench.servo_of(gripper).no_load_speed, gripper, abs(track.gap - thing.grip_width)))
         X_WT = tool_poses(self.model.chain.only(SIDES.index(side)), track.q)[0, 0]
         R_LT = self.model.chain.tool_turns[SIDES.index(side)]
-        if middle is None:
-            middle = X_WT[:3, 3] - np.array([0.0, 0.0, thing.grip_height])
-        track.load_offset, track.thing = R_LT @ X_WT[:3, :3].T @ (middle - X_WT[:3, 3]), thing_name
+        if place is None:
+            place = X_WT[:3, :3].T @ np.array([0.0, 0.0, -thing.grip_height])
+        track.load_offset, track.thing = R_LT @ place, thing_name
         goal = closing_gap(self.bench, gripper, thing)
         self.closings.append(
             Closing(number, side, thing_name, track.count, track.count + n - 1, track.gap, goal, thing.grip_width)

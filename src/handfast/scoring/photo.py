@@ -69,7 +69,7 @@ def read_ink(path: Path) -> Ink:
 
 
 def _to_pixels() -> Array:
-    """From mm on the sheet to places of the straightened image, whose rows go down."""
+    """From mm on the sheet to places of the straightened image, whose rows go down; whole numbers are pixel middles."""
     return np.array([[DOTS, 0.0, 0.0], [0.0, -DOTS, SHEET[1] * DOTS], [0.0, 0.0, 1.0]])
 
 
@@ -185,5 +185,5 @@ def _thinned(cv2: Any, dark: np.ndarray) -> tuple[Array, float]:
         return np.zeros((0, 2)), 0.0
     inside = cv2.distanceTransform(dark.astype(np.uint8), cv2.DIST_L2, 5)
     width = 2.0 * float(np.median(inside[rows, columns])) / DOTS
-    # The middle of a pixel lies half a pixel from its corner.
-    return np.column_stack([(columns + 0.5) / DOTS, SHEET[1] - (rows + 0.5) / DOTS]), width
+    # OpenCV counts from the middle of the first pixel, as `_to_pixels` does.
+    return np.column_stack([columns / DOTS, SHEET[1] - rows / DOTS]), width

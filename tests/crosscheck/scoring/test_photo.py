@@ -75,13 +75,25 @@ def test_ink_where_it_should_be(tmp_path):
     assert score.share == pytest.approx(188.5 / 588.5, abs=0.06)
 
 
+def test_ink_is_where_it_was_drawn(tmp_path):
+    """The sides of a square lie where they were drawn, not half a dot (0.05 mm) beside."""
+    photographed(sheet([SQUARE]), tmp_path / "photo.png", pixels_per_mm=10.0)
+    x, y = read_ink(tmp_path / "photo.png").points.T * 1e3
+    upright, level = (y > 10) & (y < 90), (x > 10) & (x < 90)
+    assert x[upright & (x < 50)].mean() == pytest.approx(0.0, abs=0.02)
+    assert x[upright & (x > 50)].mean() == pytest.approx(100.0, abs=0.02)
+    assert y[level & (y < 50)].mean() == pytest.approx(0.0, abs=0.02)
+    assert y[level & (y > 50)].mean() == pytest.approx(100.0, abs=0.02)
+
+
 def test_the_middle_line_of_a_ring():
     """A ring 17.5 < r < 22.5 pixels about (30, 30): mean radius 20.04, all within a pixel (scikit-image's skeleton)."""
     y, x = np.mgrid[0:61, 0:61]
     r = np.hypot(x - 30, y - 30)
     points, width = _thinned(cv2, (r > 17.5) & (r < 22.5))
-    radius = np.hypot(points[:, 0] * 10 - 30.5, (297.0 - points[:, 1]) * 10 - 30.5)
+    radius = np.hypot(points[:, 0] * 10 - 30.0, (297.0 - points[:, 1]) * 10 - 30.0)
     assert radius.mean() == pytest.approx(20.04, abs=0.1)
+    assert points.mean(axis=0) * 10 == pytest.approx([30.0, 2970.0 - 30.0], abs=0.2)
     assert np.abs(radius - 20.0).max() < 1.0
     assert width * 10 == pytest.approx(5.0, abs=1.0)
 

@@ -97,17 +97,9 @@ def test_a_thing_that_is_put_down_askew_is_told_with_what_helps():
 
 
 def test_what_was_passed_is_held_where_the_taker_holds_it():
-    """The taker holds the pot 20 mm below where the giver did: its middle hangs beside the taker's pads, and twists.
-
-    Where no feedback line is measured that is not believed: it hangs below the pads as it is gripped.
-    """
+    """The taker holds the pot 20 mm below where the giver did, as fingers 18 mm wide have to: its middle hangs beside the
+    taker's pads, and twists."""
     bench, routine = seedling.bench(), seedling.routine("pass-pot")
-    loose = next(h for h in held_things(facts_of(bench, routine, ())) if h.side == "left")
-    for side in ("left", "right"):
-        joints = tuple(
-            replace(j, wiper_rows=((j.travel[0], 100.0), (j.travel[1], 900.0))) for j in bench.arm(side).joints
-        )
-        bench = replace(bench, arms=replace(bench.arms, **{side: replace(bench.arm(side), joints=joints)}))
     facts = facts_of(bench, routine, ())
     taken = next(h for h in held_things(facts) if h.side == "left")
     sample = next(a.sample for a in facts.motion.arrivals if a.step == 5)
@@ -118,7 +110,6 @@ def test_what_was_passed_is_held_where_the_taker_holds_it():
     assert lever > 0.005
     alone = facts.motion.step[taken.samples, 0] == 6
     assert taken.twist[alone].max() == pytest.approx(0.045 * 9.81 * lever, rel=0.5)
-    assert taken.twist[alone].max() > 2.0 * loose.twist[loose.samples.searchsorted(taken.samples[alone])].max()
 
 
 def test_two_hands_pull_at_each_other_by_what_they_would_stand_apart():

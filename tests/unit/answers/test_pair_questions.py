@@ -7,9 +7,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from handfast.answers.ask import ask
+from handfast.answers.ask import ask, is_asked
 from handfast.answers.facts import facts_of
-from handfast.answers.pair_questions import as_things_land, relation, together
+from handfast.answers.pair_questions import as_things_land, meet, relation, together
 from handfast.routine.steps import Step, Taught
 from support import seedling
 from unit.motion.test_carrying import GRIP, held_at, taught_both
@@ -85,6 +85,33 @@ def test_a_carry_s_end_is_judged_by_the_thing():
     for n in ends:
         assert as_things_land(facts, raw)[n].miss == pytest.approx(mean)
     assert as_things_land(facts, raw)[0].miss == pytest.approx(raw[0].miss)
+
+
+def test_a_pass_is_judged_by_feedback_that_was_measured():
+    """Tables that the readings hardly moved are guesses: a taught pass is not asked about, and it says how many."""
+    bench, routine = seedling.bench(), seedling.routine("pass-pot")
+
+    def with_tables(guesses):
+        arms = {}
+        for side in ("left", "right"):
+            arm = bench.arm(side)
+            joints = tuple(
+                dataclasses.replace(
+                    j,
+                    wiper_rows=tuple((a, j.wiper_at_zero + j.wiper_slope * np.degrees(a)) for a in (-2.2, 2.2)),
+                    wiper_known=f"{side} {j.name}" not in guesses,
+                )
+                for j in arm.joints
+            )
+            arms[side] = dataclasses.replace(arm, joints=joints)
+        return facts_of(dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, **arms)), routine)
+
+    guessed = with_tables(("left elbow", "right yaw", "right roll"))
+    assert not is_asked("meet", guessed)
+    assert "by feedback lines of which 3 are not measured" in meet(guessed).why
+    told = with_tables(())
+    assert is_asked("meet", told)
+    assert "not measured" not in meet(told).why
 
 
 def test_not_asked_where_nothing_is_carried():

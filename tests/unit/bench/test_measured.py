@@ -68,6 +68,18 @@ def test_measured_values_override_the_design(tmp_path: Path):
     assert read_bench(folder, measured=False).supply.voltage == 6.0
 
 
+@pytest.mark.parametrize(("known", "tells"), [("", True), ("known = true\n", True), ("known = false\n", False)])
+def test_a_table_that_the_readings_hardly_moved_counts_as_not_measured(tmp_path: Path, known: str, tells: bool):
+    """It is used, as the best that there is, but nobody may rely on it; a table of the design's own counts."""
+    folder = lay_down(tmp_path)
+    tables = [("wiper_table", "[[-90, 270], [90, 760]]"), ("pulse_table", "[[-90, 600], [90, 2400]]")]
+    folder.measured.write_text("".join(entry("left yaw", key, value, known) for key, value in tables))
+    yaw, shoulder, *_ = read_bench(folder).arms.left.joints
+    assert yaw.wiper_rows == ((-math.pi / 2, 270.0), (math.pi / 2, 760.0))
+    assert (yaw.wiper_measured, yaw.pulses_measured) == (tells, tells)
+    assert (shoulder.wiper_measured, shoulder.pulses_measured) == (False, False)
+
+
 def test_later_values_win(tmp_path: Path):
     """So taking the last one out undoes it."""
     folder = lay_down(tmp_path)

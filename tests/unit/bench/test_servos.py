@@ -48,6 +48,23 @@ def test_tables_come_along(tmp_path: Path) -> None:
     assert angle_of(joint, np.array([0.52 * 1024]))[0] == pytest.approx(500 / 11 * DEGREE)
 
 
+def test_a_rig_does_not_tell_how_a_servo_sits_on_its_joint(tmp_path: Path) -> None:
+    """Tables from the rig are used, but neither zero nor pulses count as measured until they are, in place."""
+    folder = fitted(tmp_path, bent())
+    joint = read_bench(folder).arms.left.joints[2]
+    assert joint.wiper_rows is not None
+    assert joint.pulse_rows is not None
+    assert not joint.wiper_measured
+    assert not joint.pulses_measured
+    folder.measured.write_text(
+        '[[value]]\nof = "left elbow"\nkey = "wiper_table"\nvalue = [[-90, 270], [90, 760]]\n'
+        'date = 2026-01-03\nsource = "test"\n'
+    )
+    joint = read_bench(folder).arms.left.joints[2]
+    assert joint.wiper_measured
+    assert not joint.pulses_measured
+
+
 def test_without_a_protractor_only_the_feedback_comes_along(tmp_path: Path) -> None:
     """Angles that stand for pulses say nothing new about pulses: the design's line stays."""
     bench = read_bench(fitted(tmp_path, bent("pulse")))

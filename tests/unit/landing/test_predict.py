@@ -154,3 +154,10 @@ def test_figures_that_nobody_measured_are_taken_as_loosely_as_said():
     assert spread.compliance == pytest.approx(COMPLIANCE_SHARE * model.compliance)
     assert spread.limp_friction == pytest.approx(FRICTION_SHARE * model.limp_friction)
     assert spread.pulse_line == pytest.approx(np.full(10, PULSE_LINE))
+    # A pulse table counts as swept where it was found in place; one of a servo's rig does not.
+    bench = model.bench
+    rows = ((-1.0, 1e-3), (1.0, 2e-3))
+    joints = tuple(dataclasses.replace(j, pulse_rows=rows, pulses_known=n != 1) for n, j in enumerate(bench.joints[:5]))
+    arms = dataclasses.replace(bench.arms, left=dataclasses.replace(bench.arms.left, joints=joints))
+    swept = dataclasses.replace(model, bench=dataclasses.replace(bench, arms=arms))
+    assert np.degrees(spread_of(swept).pulse_line) == pytest.approx([0.1, 1.5, 0.1, 0.1, 0.1, *[1.5] * 5])

@@ -9,6 +9,7 @@ import pytest
 
 from handfast.correction.correct import correct, uncorrected
 from handfast.mechanics.kinematics import tool_poses
+from handfast.mechanics.model import model_of
 from handfast.motion.drawing import ABOVE, ACCELERATION, tip_path, traced, with_drawings
 from handfast.motion.plan import plan
 from handfast.motion.taught_poses import taught_poses
@@ -89,6 +90,35 @@ def test_what_is_sent_and_where_the_links_shall_be():
     mine = [n for n, row in enumerate(poses.row) if row]
     assert poses.taught[mine][:, :5] == pytest.approx(np.array(drawn.path)[1:], abs=1e-12)
     assert np.abs(poses.target[mine][:, :5] - np.array(drawn.path)[1:]).max() > np.radians(0.1)
+
+
+def test_a_table_that_nobody_is_sure_of_makes_no_drawing_surer():
+    """40 mm to the right of its corner the yaw's part, by hand: how its lever turns, times the error of its zero, and
+    the share of the way that its line is off; the small figures count only where its feedback was measured."""
+    bench, line = seedling.bench(), ((0.0, 0.0), (0.04, 0.0))
+    table = tuple((a, 500.0 + 100.0 * a) for a in (-1.5, 0.0, 1.5))
+
+    def unsure(**changes):
+        joints = tuple(dataclasses.replace(j, **changes) for j in bench.arms.left.joints)
+        left = dataclasses.replace(bench.arms.left, joints=joints)
+        changed = dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, left=left))
+        routine = seedling.routine_of(seedling.go("left", *CORNER), step(line))
+        drawn = with_drawings(model_of(changed), routine).steps[1].left
+        far = int(np.argmax(np.linalg.norm(tip_path(routine.steps[1])[1][:, :2], axis=1)))
+        path = np.array(drawn.path)
+        X = tool_poses(model_of(changed).chain.only(0), np.array([path[far], np.radians(CORNER)]))[:, 0, :3, 3]
+        levers = X[:, :2] - np.array(bench.arms.left.base[:2])
+        turned = np.linalg.norm(levers[0] - levers[1]) / np.linalg.norm(levers[0])
+        # Beside it there is nothing that this joint does not know: it was led, and nothing loads it.
+        return drawn.unsure[far][0], turned, abs(path[far, 0] - np.radians(CORNER[0]))
+
+    for changes, zero, share in (
+        ({}, 2.9, 0.017),
+        ({"wiper_rows": table, "wiper_known": False}, 2.9, 0.017),
+        ({"wiper_rows": table}, 0.25, 0.004),
+    ):
+        said, turned, way = unsure(**changes)
+        assert said == pytest.approx(np.hypot(np.radians(zero) * turned, share * way), rel=0.02)
 
 
 def test_out_of_reach_is_said():

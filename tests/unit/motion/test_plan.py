@@ -156,6 +156,40 @@ def test_a_pass_presents_enters_closes_and_draws_back():
     assert back == pytest.approx(-step.approach, abs=1e-3)
 
 
+def test_a_thing_that_is_passed_hangs_in_one_place():
+    """Closed at the meeting, both hands say the same of where the pot's middle is, and the taker is far from it."""
+    m, model = planned("pass-pot"), m_model()
+    (closing,) = (c for c in m.closings if c.side == "left")
+    X_WT = tool_poses(model.chain, m.q[closing.end])[0]
+    middle = [
+        X_WT[arm, :3, 3] + X_WT[arm, :3, :3] @ model.chain.tool_turns[arm].T @ m.load_offsets[closing.end, arm]
+        for arm in (0, 1)
+    ]
+    assert middle[0] == pytest.approx(middle[1], abs=1e-6)
+    # One hand grips above the other, whose fingers are 18 mm wide: not as if it had been taken 11 mm above its middle.
+    assert np.linalg.norm(middle[0] - (X_WT[0, :3, 3] - [0.0, 0.0, 0.011])) > 0.018
+    assert np.array_equal(m.load_offsets[-1, 0], m.load_offsets[closing.end, 0])
+
+
+def test_hands_that_hold_one_thing_share_its_load():
+    """The tray weighs 110 g: all of it on the hand that has it alone, half on each of two, whoever took it first."""
+    grips = [Step(do="grip", arm=side, thing="seed-tray") for side in ("left", "right")]
+    lets_go = Step(do="release", arm="left")
+    m = plan(m_model(), seedling.routine_of(both(*HOME), *grips, both(*AWAY), lets_go, seedling.go("right", *HOME)))
+    one, two = m.closings
+    assert m.loads[one.end] == pytest.approx([0.110, 0.0])
+    assert m.loads[two.begin, 0] == pytest.approx(0.110)
+    carried = m.step[:, 0] == 3
+    assert m.loads[carried] == pytest.approx(np.full((carried.sum(), 2), 0.055))
+    let_go = np.flatnonzero(m.step[:, 0] == 4)
+    assert m.loads[let_go[1:], 1] == pytest.approx(0.110)
+    assert m.loads[-1] == pytest.approx([0.0, 0.110])
+    # At once, it is shared from the first.
+    m = plan(m_model(), seedling.routine_of(both(*HOME), Step(do="grip", arm="both", thing="seed-tray"), both(*AWAY)))
+    assert m.loads[-1] == pytest.approx([0.055, 0.055])
+    assert m.loads.max() <= 0.055 + 1e-12
+
+
 def m_model():
     """The seedling bench for computing."""
     return seedling.model()
