@@ -134,6 +134,12 @@ class WireArms:
                 self._rate = 0.0 if slowly else self._rate
                 return self._seen(status)
 
+    def take_up(self, number: int) -> None:
+        """Go on with a channel that has pulses already, from where they are."""
+        while self._next().channel[number] != ATTACHED:
+            pass
+        self._sent[number] = self._board.known().pulse[number]
+
     def wait(self) -> None:
         """Let a little time pass while the arms stand. Raises what `frame` raises."""
         self._next()
