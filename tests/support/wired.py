@@ -18,7 +18,8 @@ class Wired:
 
     crossed: pairs of channels whose wiper wires are exchanged; open: wipers that show noise of their own; ground: an
     arm whose wipers all wander together; sag mV; stops: (channel, angle) that a servo cannot pass; backwards: servos
-    that go against their pulses; off_line: (channel, angle) by which a servo's pulses are off. move: called with the time in ms.
+    that go against their pulses; off_line: (channel, angle) by which a servo's pulses are off. move: called with the
+    time in ms.
     """
 
     def __init__(self, **wrong):
