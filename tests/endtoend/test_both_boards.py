@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from handfast.board.host import BoardStopped, Denied
+from handfast.board.stored import check_of
 from handfast.sessions.wire_arms import WireArms
-from support import seedling
+from support import seedling, wire
 from support.either import BOTH, bench_limits, channel_limits, connected, live
 from support.simulated import wiper_of
 
@@ -191,3 +192,54 @@ def test_a_servo_past_its_travel_or_its_table_is_not_attached(which, start_us, t
         else:
             with pytest.raises(Denied, match=reason):
                 board.ask("attach", channel=0, pulse=0, ramp=RAMP)
+
+
+class Lossy:
+    """A link that loses the first `ack` of each of some requests."""
+
+    def __init__(self, link, *what):
+        self.link, self.name, self.lost = link, link.name, {wire.BY_NAME[w]["type"] for w in what}
+        self.write, self.close = link.write, link.close
+
+    def read(self, timeout):
+        """Whole frames, without those."""
+        kept = []
+        for part in self.link.read(timeout).split(b"\0"):
+            said = wire.decode(part) if part else {"name": ""}
+            if said["name"] == "ack" and said["what"] in self.lost:
+                self.lost.remove(said["what"])
+            else:
+                kept.append(part)
+        return b"\0".join(kept)
+
+
+@both
+def test_a_request_that_was_done_is_not_taken_for_refused_when_its_answer_is_lost(which):
+    """Asked again, the board refuses; what it shows tells that it is so. A refusal for another reason stays one."""
+    with connected(which) as (board, _):
+        board.load(bench_limits(), dict.fromkeys(range(3), channel_limits(slew=100)))
+        lossy = board.link = Lossy(
+            board.link, "power", "attach", "store_begin", "store_knot", "store_commit", "clear", "feel"
+        )
+        knots = [(1, (12_000, *[0] * 11)), (20, (12_500, *[0] * 11))]
+        ask = {"mask": 1, "ramp": 40, "hold": 1, "repeats": 1, "crc": check_of(knots), "knots": len(knots)}
+        board.ask("store_begin", **ask)
+        for index, (frames, pulse) in enumerate(knots):
+            board.ask("store_knot", index=index, frames=frames, pulse=pulse)
+        board.ask("store_commit", 4.0)
+        assert board.ask("store_ask")["valid"] == 1
+        board.permission = lambda: True
+        board.power_on()
+        board.ask("attach", channel=0, pulse=0, ramp=RAMP)
+        assert board.wait(lambda: board.known().channel[0] == 2, 1.0)
+        board.ask("feel", channel=1, pulse=12_000, every=10, pulses=8, allowed=160)
+        assert board.wait(lambda: board.known().channel[1] == 2, 3.0)
+        board.stop()
+        board.clear()
+        assert board.known().state == "ready"
+        assert not lossy.lost
+        lossy.lost = {wire.BY_NAME["store_knot"]["type"]}
+        with pytest.raises(Denied, match="missing knot"):
+            board.ask("store_knot", index=5, frames=1, pulse=knots[0][1])
+        with pytest.raises(Denied, match="state"):
+            board.ask("attach", channel=0, pulse=0, ramp=RAMP)
