@@ -35,6 +35,9 @@ BACK = 30.0
 HELD = 0.5
 """So long a powered arm stands after Enter before its counts are averaged, s."""
 
+LETS_ATTACH = 4.0
+"""For so long an arm that was held still, or Enter, lets that arm's joints be attached where they stand, s."""
+
 HELP = "\n".join(
     [
         "  type what you read, then bring the arm there and hold it still (Enter, if it is there already):",
@@ -100,9 +103,17 @@ class TakingReadings:
         self._powered: set[Side] = set()
         self._pedal = False
         self._ended = False
+        self._gone: Callable[[], bool] = lambda: False
+        self._lets = -1.0
+
+    def may_move(self) -> bool:
+        """Permission: for a while after the maker brought an arm to where it gets power, if nobody has gone since."""
+        return self.board.known().at / 1e6 < self._lets and not self._ended and not self._gone()
 
     def run(self, lines: Callable[[], list[str]], ends: Callable[[], bool]) -> None:
         """Until `q`, or until it shall end. Raises BoardStopped when the board stops."""
+        self._gone = ends
+        self.board.permission = self.may_move
         self.board.wipers.clear()
         self.board.ask("stream", on=1)
         begun = False
@@ -363,7 +374,7 @@ class TakingReadings:
             f"bring the {side} arm to where it is to stand, hold it still: it gets power (there already: {self.enter})",
             (side,),
         )
-        self.board.permission = lambda: True
+        self._lets = self.board.known().at / 1e6 + LETS_ATTACH
         self.board.wait(lambda: self.board.known().permission, 0.5)
         try:
             for joint in self.bench.arm(side).joints:
@@ -378,7 +389,7 @@ class TakingReadings:
                         next_step="hold it still inside its travel, and type this again",
                     ) from None
         finally:
-            self.board.permission = lambda: False
+            self._lets = -1.0
         self._powered.add(side)
 
     def _is_driven(self, channel: int) -> bool:
