@@ -40,14 +40,12 @@ bool hf_settled(hf_board *b)
 
 static void watch_supply(hf_board *b)
 {
-    uint16_t limit = b->limits.bench.brown_out_mV;
-    if (b->supply_mV >= limit) {
+    if (b->supply_mV >= b->limits.bench.brown_out_mV) {
         b->low_frames = 0;
         return;
     }
-    if (b->low_frames < 255) b->low_frames++;
-    if (b->low_frames == LOW_FRAMES || (b->state == HF_STATE_STOPPING && b->low_frames >= LOW_FRAMES))
-        hf_stop(b, HF_CAUSE_BROWN_OUT, b->supply_mV < limit / 2);
+    /* Without supply no servo can be slowed down: cut, also in the middle of another stop. */
+    if (++b->low_frames >= LOW_FRAMES) hf_stop(b, HF_CAUSE_BROWN_OUT, true);
 }
 
 static void watch_following(hf_board *b, uint8_t i)

@@ -57,16 +57,24 @@ def test_a_newcomers_way(browser, served, tmp_path):
     page.wait_for_function(f"window.handfast.routine?.version > {version} && window.handfast.routine.sheet.corrected")
     assert verdicts(page)["miss"] != "fails"
 
-    # The first run is held by a button; STOP ends it, then Esc does.
+    # The first run is held by a button, which says so again and again; STOP ends it, then Esc does, on a page that
+    # holds on to it but has fallen silent.
     for stop in ("button", "key"):
         page.get_by_role("button", name="Run on simulated arms").click()
         hold = page.get_by_role("button", name="Hold down to let it move")
         hold.wait_for()
         hold.dispatch_event("pointerdown")
         page.wait_for_function("window.handfast.live.run?.going && /slowly/.test(window.handfast.live.run.state)")
+        page.wait_for_timeout(1000)
+        assert "slowly" in page.locator(".run-line").inner_text()
         if stop == "button":
             page.get_by_role("button", name="STOP").click()
         else:
+            page.evaluate("""() => {
+                const { wire } = window.handfast, ask = wire.ask.bind(wire);
+                wire.ask = (what, more) => (what === "hold" ? Promise.resolve({}) : ask(what, more));
+            }""")
+            page.wait_for_function("/waiting for you/.test(window.handfast.live.run.state)")
             page.keyboard.press("Escape")
         page.wait_for_function("window.handfast.live.run && !window.handfast.live.run.going")
         assert "STOP was pressed" in page.locator(".run-line").inner_text()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +18,8 @@ class Wired:
 
     crossed: pairs of channels whose wiper wires are exchanged; open: wipers that show noise of their own; ground: an
     arm whose wipers all wander together; sag mV; stops: (channel, angle) that a servo cannot pass; backwards: servos
-    that go against their pulses; keeps: servos that a hand cannot move. move: called with the time in ms.
+    that go against their pulses; off_line: (channel, angle) by which a servo's pulses are off. move: called with the
+    time in ms.
     """
 
     def __init__(self, **wrong):
@@ -37,6 +39,7 @@ class Wired:
                 if relay and pulses[c] > 0:
                     slope = part.pulse_slope or self.bench.servo_of(part).pulse_slope
                     goal = (pulses[c] * 1e-6 - part.pulse_at_zero) / slope
+                    goal -= self.wrong.get("off_line", {}).get(c, 0.0)
                     goal *= -1.0 if c in self.wrong.get("backwards", ()) else 1.0
                     goal = min(goal, self.wrong.get("stops", {}).get(c, 9.0))
                     self.at[c] += np.clip(goal - self.at[c], -3e-3, 3e-3)
@@ -65,10 +68,12 @@ class Wired:
 
 
 @contextlib.contextmanager
-def looking(**wrong):
-    """A live board before such servos: the host's end, limits, and the servos."""
+def looking(table=True, **wrong):
+    """A live board before such servos: the host's end, limits (without tables, if so wished), and the servos."""
     wired = Wired(**wrong)
     limits, channels = limits_of(wired.bench)
+    if not table:
+        channels = {n: replace(c, wipers=(), pulses=(), follow=0) for n, c in channels.items()}
     board, _ = in_memory(wired, "test")
     with board:
         board.load(limits, channels)

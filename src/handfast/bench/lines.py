@@ -7,6 +7,9 @@ import numpy as np
 from handfast.bench.parts import SIDES, Bench, Servo, Servoed
 from handfast.geometry.rigid import Array
 
+BEYOND = 0.5
+"""How far a feedback table is continued straight beyond its ends, rad."""
+
 
 def pulse_of(part: Servoed, servo: Servo, angle: Array) -> Array:
     """Pulse width, s, that asks for `angle` rad, within the servo's pulse range."""
@@ -29,10 +32,22 @@ def pulse_per_angle(part: Servoed, servo: Servo) -> float:
     return servo.pulse_slope if part.pulse_slope is None else part.pulse_slope
 
 
+def wiper_points(part: Servoed) -> Array:
+    """A measured feedback table (N, 2), rad and counts, its ends continued straight by `BEYOND`.
+
+    At its ends it would stand still: arms are led past them, and their feedback goes on.
+    """
+    table = np.array(part.wiper_rows)
+    first = table[0] + (table[0] - table[1]) * BEYOND / (table[1, 0] - table[0, 0])
+    last = table[-1] + (table[-1] - table[-2]) * BEYOND / (table[-1, 0] - table[-2, 0])
+    result: Array = np.vstack([first, table, last])
+    return result
+
+
 def angle_of(part: Servoed, counts: Array) -> Array:
     """Angle rad that feedback `counts` show."""
     if part.wiper_rows is not None:
-        table = np.array(part.wiper_rows)
+        table = wiper_points(part)
         order = np.argsort(table[:, 1])
         found: Array = np.interp(counts, table[order, 1], table[order, 0])
         return found
@@ -43,7 +58,7 @@ def angle_of(part: Servoed, counts: Array) -> Array:
 def counts_of(part: Servoed, angle: Array) -> Array:
     """Feedback counts at an angle."""
     if part.wiper_rows is not None:
-        table = np.array(part.wiper_rows)
+        table = wiper_points(part)
         found: Array = np.interp(angle, table[:, 0], table[:, 1])
         return found
     result: Array = part.wiper_at_zero + part.wiper_slope * np.asarray(angle)
@@ -90,7 +105,7 @@ class FrameLines:
         self._shown = []
         for i, joint in enumerate(bench.joints):
             if joint.wiper_rows is not None:
-                table = np.array(joint.wiper_rows)
+                table = wiper_points(joint)
                 self._shown.append((i, table[np.argsort(table[:, 1])].T))
         self._grippers = [bench.arm(side).gripper for side in SIDES]
         grippers = [bench.arm(side).gripper for side in SIDES]

@@ -34,7 +34,6 @@ def verdict_text(verdict: str, not_tested: Sequence[str]) -> str:
 
 
 _MARK = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
-_BEYOND = 0.5  # rad that a feedback table is continued straight beyond its ends
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,11 +174,6 @@ def joint_tables(bench: Bench, part: Servoed, servo: Servo, vetting: Vetting) ->
     counts = table[:, 1] * vetting.reference / bench.controller.reference * 2.0**bench.controller.wiper_bits
     order = np.argsort(angle)
     angle, counts = angle[order], counts[order]
-    # Beyond its ends a table would stand still; the last straight piece goes on instead.
-    first = (counts[1] - counts[0]) / (angle[1] - angle[0])
-    last = (counts[-1] - counts[-2]) / (angle[-1] - angle[-2])
-    angle = np.concatenate([[angle[0] - _BEYOND], angle, [angle[-1] + _BEYOND]])
-    counts = np.concatenate([[counts[0] - first * _BEYOND], counts, [counts[-1] + last * _BEYOND]])
     return pulses, _rows(angle, counts)
 
 

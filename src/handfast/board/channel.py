@@ -14,6 +14,8 @@ FIRST_FRAMES = 10
 """Least frames of attaching."""
 OPEN_FRAMES = 5
 """Frames that a wiper must be outside its window to count as open."""
+NEARER = 16
+"""By how much a wiper must have come nearer than ever to count as following, counts/16: more than its noise."""
 
 
 def per_frame(speed: int, frames: int) -> int:
@@ -27,7 +29,7 @@ class Channel:
 
     less: by how much the speed falls per frame when it comes to rest. from_time, from_pulse: where the straight line
     to the next target begins. The rest belongs to attaching (first, goal, ramp, wait), to feeling (goal, every, left,
-    allowed, felt_at), and to watching (open_frames, away_ms, away_by).
+    allowed, felt_at), and to watching (open_frames, away_ms, best).
     """
 
     limits: ChannelLimits | None = None
@@ -47,11 +49,17 @@ class Channel:
     felt_at: int = 0
     open_frames: int = 0
     away_ms: int = 0
-    away_by: int = 0
+    best: int = 0
 
     def off(self) -> None:
         """No more pulses."""
         self.state = self.out = self.speed = 0
+
+    def come_down(self, frames: int) -> None:
+        """Lose the speed within so many frames; an attach ramp ends where it is."""
+        self.less = per_frame(self.speed, frames)
+        if self.state == ATTACHING:
+            self.goal = self.out or self.first
 
     def _move(self, wanted: int) -> None:
         """Set the output, within slew and travel whatever was asked."""
@@ -111,18 +119,21 @@ class Channel:
         return None
 
     def watch(self, wiper: int) -> tuple[str, int]:
-        """One frame of watching an attached channel: cause of a stop, or "", and how far the wiper is away."""
+        """One frame of watching a channel with pulses: cause of a stop, or "", and how far the wiper is away."""
         limits = self.limits
-        if limits is None or self.state != ATTACHED:
-            self.open_frames = self.away_ms = 0
+        if limits is None or self.state not in (ATTACHING, ATTACHED) or not self.out:
+            self.open_frames = self.away_ms = self.best = 0
             return "", 0
         self.open_frames = 0 if limits.wiper_low <= wiper <= limits.wiper_high else self.open_frames + 1
         if self.open_frames >= OPEN_FRAMES:
             return "wiper_open", 0
-        if not limits.wipers or not limits.follow:
+        if not limits.wipers:
             return "", 0
         error = wiper - limits.wiper_at(self.out)
-        # Coming nearer counts as following.
-        away = abs(error) > limits.follow and abs(error) >= self.away_by - 2
-        self.away_ms, self.away_by = (self.away_ms + FRAME if away else 0), abs(error)
-        return ("does_not_follow" if self.away_ms > limits.follow_ms else ""), error
+        if not limits.follow or abs(error) <= limits.follow:
+            self.away_ms = self.best = 0
+        elif not self.best or abs(error) + NEARER <= self.best:
+            self.away_ms, self.best = 0, abs(error)
+        else:
+            self.away_ms += FRAME
+        return ("does_not_follow" if self.away_ms >= limits.follow_ms else ""), error

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from handfast.board.attached import StandIn
-from handfast.board.channel import ATTACHED, ATTACHING, FEELING, FIRST_FRAMES, FRAME, Channel, per_frame
+from handfast.board.channel import ATTACHED, ATTACHING, FEELING, FIRST_FRAMES, FRAME, Channel
 from handfast.board.codec import Message, Receiver, Refused, Value, encode, wire
 from handfast.board.limits import BenchLimits, ChannelLimits
 from handfast.board.playing import PlaysStored
@@ -70,6 +70,7 @@ class PythonBoard(PlaysStored):
         self._heard = self._powered = self._stopping = self.us
         self._targets: deque[tuple[int, tuple[int, ...]]] = deque()
         self._moving = False
+        self._calm = 0
         self._wipers = [0] * CHANNELS
         self._history: deque[list[int]] = deque(maxlen=SETTLED)
         self._supply, self._current = 0, (0, 0)
@@ -159,10 +160,13 @@ class PythonBoard(PlaysStored):
     def _on_heartbeat(self, m: Message) -> None:
         self._heard = self.us
         had, self.permission = self.permission, bool(m["permission"])
-        if had and not self.permission and self._in("playing"):
+        if not had or self.permission:
+            return
+        if self._in("playing"):
             self._stop("pedal_released")
-        if had and not self.permission and self._targets:
-            self._hold()
+        if self._in("live"):
+            if self._targets or any(c.state in (ATTACHING, FEELING) for c in self.channels):
+                self._hold()
             self._event("permission_lost")
 
     def _on_bench(self, m: Message) -> None:
@@ -215,6 +219,7 @@ class PythonBoard(PlaysStored):
             raise Nack("stop_input")
         self.relay = True
         self._powered = self._heard = self.us
+        self._brown = 0
         self._history.clear()
         self._enter("settling")
 
@@ -223,6 +228,8 @@ class PythonBoard(PlaysStored):
         self._need("live")
         if not self.permission:
             raise Nack("no_permission")
+        if self._targets or self.us < self._calm:
+            raise Nack("busy")
         return self._channel_for(m["channel"], m["pulse"])
 
     def _channel_for(self, number: int, pulse: int) -> Channel:
@@ -287,16 +294,23 @@ class PythonBoard(PlaysStored):
         self._need("live")
         self._hold()
 
-    def _hold(self) -> None:
+    def _hold(self, frames: int = PERMISSION_FRAMES) -> None:
+        """Come to rest within so many frames: attach ramps end where they are, what is felt for becomes limp."""
         self._targets.clear()
         self._moving = False
-        for c in self.channels:
-            c.less = per_frame(c.speed, PERMISSION_FRAMES)
+        self._calm = self.us + 1000 * FRAME * frames
+        for number, c in enumerate(self.channels):
+            if c.state == FEELING:
+                c.off()
+                self._event("felt", number, 0)
+            c.come_down(frames)
 
     def _on_target(self, m: Message) -> None:
         self._need("live")
         if not self.permission:
             raise Nack("no_permission")
+        if self.us < self._calm:
+            raise Nack("busy")
         if len(self._targets) >= self._wire.limits["queue"]:
             raise Nack("queue_full")
         ahead = (m["at_us"] - self._time()) & 0xFFFFFFFF
@@ -355,9 +369,10 @@ class PythonBoard(PlaysStored):
 
     def _stop(self, cause: str) -> None:
         """Stop as the bench says; a stop under way goes on with the cause it began with."""
-        if self._in("stopping", "stopped"):
+        if self._in("stopping"):
+            if cause == "brown_out":
+                self._end_stop()
             return
-        self._hold()
         if not self.relay:
             return  # nothing to stop
         pulsed = any(c.out or c.state for c in self.channels)
@@ -367,15 +382,20 @@ class PythonBoard(PlaysStored):
             return
         self._stopping = self.us
         self._playing = None
-        for c in self.channels:
-            if c.state == FEELING:
-                c.off()
-            c.less = per_frame(c.speed, max(self._bench.stop_time_ms // (2 * FRAME), 1))
         self._enter("stopping", cause)
+        self._hold(max(self._bench.stop_time_ms // (2 * FRAME), 1))
+
+    def _end_stop(self) -> None:
+        """A stop of category 1 is over: cut, with the cause it began with."""
+        cause = next(k for k, v in self._wire.causes.items() if v == self.cause)
+        self._cut()
+        self._enter("stopped", cause)
 
     def _cut(self) -> None:
         """Outputs low and relay off; a pulse that has begun ends by itself."""
-        self._hold()
+        self._targets.clear()
+        self._moving = False
+        self._calm = 0
         for channel in self.channels:
             channel.off()
         self.relay = False
@@ -473,7 +493,7 @@ class PythonBoard(PlaysStored):
         """What a frame begins with: watch, then set the pulses."""
         if self.settling:
             self._settle()
-        if self._in("live", "playing"):
+        if self._in("live", "playing", "stopping") and not self.settling:
             self._watch()
         if self._in("playing"):
             self._play_on()
@@ -546,9 +566,7 @@ class PythonBoard(PlaysStored):
         bench = self._bench
         assert bench is not None
         if self.us + 1000 * FRAME > self._stopping + 1000 * bench.stop_time_ms:
-            cause = next(k for k, v in self._wire.causes.items() if v == self.cause)
-            self._cut()
-            self._enter("stopped", cause)
+            self._end_stop()
             return
         for c in self.channels:
             c.come_to_rest(towards_park=bench.stop_pose == 1)

@@ -106,6 +106,7 @@ class HostBoard:
         self._answers: dict[int, Message] = {}
         self._asked: dict[int, str] = {}
         self._refusals: deque[tuple[str, Message]] = deque(maxlen=64)
+        self._knots = 0
         self.permission: Callable[[], bool] = lambda: False
         self.clock = BoardClock()
         self.identity: Message | None = None
@@ -274,19 +275,46 @@ class HostBoard:
         """
         answer = self._wire.kinds[what].answer
         key = -1 - self._wire.kinds[answer].type if answer in self._wire.kinds and answer != "ack" else None
+        if what == "store_begin":
+            self._knots = int(values["knots"])  # type: ignore[arg-type]
+        sent: list[int] = []
         for _ in range(3):
             if key is not None:
                 self._answers.pop(key, None)
-            sequence = self._send(what, **values)
-            if self.wait(lambda s=sequence: s in self._answers or key in self._answers, patience):  # type: ignore[misc]
-                got = self._answers.get(sequence)
+            sent.append(self._send(what, **values))
+            # The answer to an earlier one may come late.
+            if self.wait(lambda: key in self._answers or any(s in self._answers for s in sent), patience):
+                got = next((self._answers[s] for s in sent if s in self._answers), None)
                 if got is not None and got.name == "nack":
-                    raise Denied(what, self._wire.word("reasons", got["reason"]), got["where"], got["excess"])
+                    reason = self._wire.word("reasons", got["reason"])
+                    if len(sent) > 1 and self._is_so(what, values, reason, got["excess"]):
+                        return None
+                    raise Denied(what, reason, got["where"], got["excess"])
                 return self._answers.get(key) if key is not None else None
         raise FaultError(
             f"{self.link.name}: no answer to `{what}`\n"
             "  next: see whether the board has power and the cable is in, then start again"
         )
+
+    def _is_so(self, what: str, values: dict[str, Value], reason: str, excess: int) -> bool:
+        """Whether a request was refused the second time because it had been done the first: its `ack` was lost."""
+        status = self.known()
+        numbers = {name: value for name, value in values.items() if isinstance(value, int)}
+        match what:
+            case "attach" | "feel":
+                return reason in ("state", "busy") and status.channel[numbers["channel"]] > 0
+            case "power":
+                return reason == "state" and status.state in ("settling", "live") and bool(numbers["on"])
+            case "clear":
+                return reason == "state" and status.state == "ready"
+            case "store_run":
+                return reason == "state" and status.state == "playing"
+            case "store_knot":
+                return reason == "missing knot" and excess == self._knots - numbers["index"] - 1
+            case "store_commit":
+                stored = self.ask("store_ask")
+                return reason == "missing knot" and stored is not None and bool(stored["valid"])
+        return False
 
     def refusals(self) -> Iterator[tuple[str, str, int, int]]:
         """What was refused since the last time: what, reason, where, excess."""

@@ -57,7 +57,8 @@ def channel_limits(bench: Bench, part: Servoed) -> ChannelLimits:
         and wipers[0] >= 0
         and wipers[-1] <= 16368
     )
-    per_angle = abs(float(counts16(np.array(1.0)) - counts16(np.array(0.0))))
+    shown = counts16(np.array([low, high]))
+    per_angle = abs(float(shown[1] - shown[0])) / (high - low)
     slope = abs(ends[1] - ends[0]) / (high - low)
     return ChannelLimits(
         travel_low=min(ends),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from handfast import __version__
 from handfast.desk.work import Desk
 from handfast.errors import HandfastError, InputError
 from handfast.records.run import MODES, Mode, Run
@@ -116,7 +117,7 @@ def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list
             next_step=f"handfast check {routine.name} shows what would help; to play it all the same: {words}",
         )
     prepare_store(desk.folder.database)
-    digest = _digest(desk, path, mode)
+    digest = digest_of(desk, path, mode, motion)
     slow = slowly or not played_slowly(desk.folder.database, routine.name, digest)
     fastest = _fastest(model, motion)
     pace = min(SLOW, SPEED_WITH_PEOPLE / max(fastest, 1e-6)) if slow else 1.0
@@ -124,11 +125,17 @@ def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list
     return Ready(model, asked, motion, creeps, mode, fastest, pace, slow, digest, over)
 
 
-def _digest(desk: Desk, path: Path, mode: str) -> str:
-    """Changes when anything changes that decides what is played."""
-    found = hashlib.sha256(mode.encode())
-    for file in (path, desk.folder.file, desk.folder.stock, desk.folder.measured):
+def digest_of(desk: Desk, path: Path, mode: str, motion: Motion) -> str:
+    """Changes when anything changes that decides what is played: files, the program, or the pulses as planned."""
+    from handfast.bench.lines import joint_pulses
+
+    found = hashlib.sha256(f"{mode} {__version__}".encode())
+    servos = sorted(desk.folder.servos.glob("*.toml"))
+    for file in (path, desk.folder.file, desk.folder.stock, desk.folder.measured, *servos):
         found.update(file.read_bytes() if file.exists() else b"-")
+    # Whatever else they hang on, drawings among it.
+    pulses = joint_pulses(desk.bench, motion.q, motion.gaps)
+    found.update(np.rint(pulses * 8e6).astype(np.int32).tobytes())
     return found.hexdigest()
 
 

@@ -23,6 +23,8 @@ GENTLE = 12.0 * DEGREE
 STUCK = 7.0 * DEGREE
 """A servo that stays so far behind has met something."""
 STUCK_FRAMES = 15
+TRIES = 8
+"""How often a servo is felt for at most."""
 INSIDE = 3.0 * DEGREE
 """Distance kept from the ends of the travel that the bench states."""
 
@@ -58,6 +60,7 @@ class PowerUp:
         self.bench, self.board, self.limits, self.operator = bench, board, limits, operator
         self.say, self.skip, self.patience = say, skip, patience
         self._arms = WireArms(bench, board, limits, operator)
+        self._shift = 0
 
     def one(self, name: str, part: Joint | Gripper, by_hand: bool = True) -> PoweredUp:
         """Find channel and direction, see that it goes limp, then find its travel."""
@@ -99,13 +102,14 @@ class PowerUp:
     def _pulse(self, part: Joint | Gripper, angle: float) -> int:
         limits = self.limits[part.channel]
         pulse = eighths(float(pulse_of(part, self.bench.servo_of(part), np.array(angle))))
-        return min(max(pulse, limits.travel_low), limits.travel_high)
+        return min(max(pulse + self._shift, limits.travel_low), limits.travel_high)
 
     def _travel(self, part: Joint | Gripper) -> tuple[tuple[float, float] | None, str]:
         """Attach, then go gently to both ends and back; ends early where it meets something or goes the wrong way."""
-        start = self._angle(part)
+        self._shift = 0
         if not self._attach(part):
             return None, "it jerked at its first pulses: its pulse line is far off; measure it with handfast vet"
+        start = self._angle(part)
         low, high = part.travel[0] + INSIDE, part.travel[1] - INSIDE
         reached = [start, start]
         at = start
@@ -128,22 +132,24 @@ class PowerUp:
         return self._feel(part)
 
     def _feel(self, part: Joint | Gripper) -> bool:
-        """Sparse pulses at a guess, mended by what the wiper does, until the servo stands still under them."""
+        """Sparse pulses at a guess, until the servo stands still under them.
+
+        While it does not, each try has brought it nearer to where they send it: the guess stays what it is.
+        """
         guess = self._pulse(part, self._angle(part))
         allowed = int(np.clip(3.0 * DEGREE * abs(part.wiper_slope) * 16.0, 16, 1600))
-        per_count = abs(part.pulse_slope or self.bench.servo_of(part).pulse_slope) * 8e6 / abs(part.wiper_slope)
-        for _ in range(8):
+        for _ in range(TRIES):
             self._need()
-            seen, before = self.board.known().at, self.board.known().wiper[part.channel]
+            seen = self.board.known().at
             self.board.ask("feel", channel=part.channel, pulse=guess, every=12, pulses=6, allowed=allowed)
             if not self.board.wait(lambda since=seen: bool(self._said(part, "felt", since)), 4.0):  # type: ignore[misc]
                 raise FaultError("the board says nothing about the servo that it feels for")
             if self._said(part, "felt", seen)[-1]:
+                # From here on pulses count from the one under which it stands.
+                self._shift = guess - self._pulse(part, self._angle(part))
+                self._arms = WireArms(self.bench, self.board, self.limits, self.operator)
+                self._arms.take_up(part.channel)
                 return True
-            moved = self.board.known().wiper[part.channel] - before
-            # Where it went says where its guess should have been: back by as much.
-            way = np.sign(part.wiper_slope) * np.sign(part.pulse_slope or self.bench.servo_of(part).pulse_slope)
-            guess = int(np.clip(guess - way * moved / 16.0 * per_count, 3200, 20800))
             self.board.sleep(0.5)
         return False
 
@@ -152,7 +158,7 @@ class PowerUp:
         return [e.value for e in list(self.board.events) if (e.kind, e.where) == (kind, part.channel) and e.at > since]
 
     def _need(self) -> None:
-        while not self.operator.may_move():
+        while not (self.operator.may_move() and self.board.known().permission):
             if self.operator.stops():
                 raise StoppedByOperator
             self.board.next_status()

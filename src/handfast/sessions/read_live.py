@@ -48,6 +48,9 @@ bench that nobody measured may be off by centimetres and several degrees (our ch
 MOST_APART = 6.0 * DEGREE
 """Feedback of one stop from both sides differs by a link's play and windup: more than this is another place."""
 
+LETS_ATTACH = 4.0
+"""For so long an arm that was held still, or Enter, lets that arm's joints be attached where they stand, s."""
+
 HELP = "\n".join(
     [
         "  type what you read, then bring the arm there and hold it still (Enter, if it is there already):",
@@ -117,9 +120,17 @@ class TakingReadings:
         self._powered: set[Side] = set()
         self._pedal = False
         self._ended = False
+        self._gone: Callable[[], bool] = lambda: False
+        self._lets = -1.0
+
+    def may_move(self) -> bool:
+        """Permission: for a while after the maker brought an arm to where it gets power, if nobody has gone since."""
+        return self.board.known().at / 1e6 < self._lets and not self._ended and not self._gone()
 
     def run(self, lines: Callable[[], list[str]], ends: Callable[[], bool]) -> None:
         """Until `q`, or until it shall end. Raises BoardStopped when the board stops."""
+        self._gone = ends
+        self.board.permission = self.may_move
         self.board.wipers.clear()
         self.board.ask("stream", on=1)
         begun = False
@@ -439,7 +450,7 @@ class TakingReadings:
             f"bring the {side} arm to where it is to stand, hold it still: it gets power (there already: {self.enter})",
             (side,),
         )
-        self.board.permission = lambda: True
+        self._lets = self.board.known().at / 1e6 + LETS_ATTACH
         self.board.wait(lambda: self.board.known().permission, 0.5)
         try:
             for joint in self.bench.arm(side).joints:
@@ -454,7 +465,7 @@ class TakingReadings:
                         next_step="hold it still inside its travel, and type this again",
                     ) from None
         finally:
-            self.board.permission = lambda: False
+            self._lets = -1.0
         self._powered.add(side)
 
     def _is_driven(self, channel: int) -> bool:

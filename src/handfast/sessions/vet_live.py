@@ -64,7 +64,7 @@ class OnTheRig:
         right = bench.arm("right")
         # Which of both currents is its own.
         self.arm = int(channel in [part.channel for part in (*right.joints, right.gripper)])
-        self._attached = False
+        self._attached = self._lets = False
         self._pulse = 0
         self._statuses: list[tuple[int, float, float, float]] = []
         self._samples: list[tuple[int, float]] = []
@@ -74,8 +74,7 @@ class OnTheRig:
 
     def play(self, sweep: Sweep, mark: str) -> None:
         """The whole sweep; `traces` has what was recorded between one pause and the next. Raises StoppedByOperator."""
-        self.board.permission = lambda: True
-        self.board.wait(lambda: self.board.known().permission, 0.5)
+        self.board.permission = self.may_move
         self.board.ask("stream", on=1)
         for number, part in enumerate(sweep.parts, 1):
             self.say(f"part {number} of {len(sweep.parts)}: {part.name}, {part.duration:.0f} s; {part.expects}")
@@ -84,8 +83,15 @@ class OnTheRig:
                 words = f"get ready, and wait with each step until it is asked for: {part.ask}"
             if part.ask and self._pause(f"{words} Then Enter; s leaves this part out").lower() == "s":
                 continue
+            if not self._lets:
+                self._pause("hands off: it is going to move; then Enter")
             self._play(part, sweep.servo, mark)
         self._relax()
+        self._lets = False
+
+    def may_move(self) -> bool:
+        """Permission: since Enter was last pressed, as long as nothing is asked and nobody wants it to stop."""
+        return self._lets and not self.stops()
 
     def _play(self, part: Part, servo: str, mark: str) -> None:
         ends = np.append(part.t[1:], part.duration)
@@ -126,9 +132,12 @@ class OnTheRig:
         self._begin()
 
     def _pause(self, words: str) -> str:
+        self._lets = False
         said = self.ask(words)
         if said.strip().lower() == "q" or self.stops():
             raise StoppedByOperator
+        self._lets = True
+        self.board.wait(lambda: self.board.known().permission, 0.5)
         return said.strip()
 
     # -- pulses ----------------------------------------------------------------------------------------
@@ -176,6 +185,8 @@ class OnTheRig:
             self._take(self.board.next_status(QUIET))
             refused = [what for what in self.board.refusals() if what[0] == "target"]
             if refused:
+                if self.stops():
+                    raise StoppedByOperator
                 raise Denied(*refused[0])
             self.board.check_live()
 

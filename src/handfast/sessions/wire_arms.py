@@ -1,7 +1,8 @@
 """Arms behind a board's link, as the sessions take them: frame by frame, at the operator's pace.
 
 What a session sends as one frame after the other becomes targets in board time, a little ahead. Without permission,
-or at a slower pace, fewer of them are sent: the motion waits, and goes on where it stood.
+or at a slower pace, fewer of them are sent: the motion waits. A board that lost its permission has stopped short of
+what it was sent, so the way goes on from where the board says that it stands, slowly up to where it was broken off.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Gripper, Joint
+from handfast.board.channel import ATTACHED
 from handfast.board.host import BoardStopped, Denied, HostBoard, Status
 from handfast.board.limits import ChannelLimits
 from handfast.board.loading import eighths
@@ -26,7 +28,9 @@ AHEAD_US = 60_000
 RATE_STEP = 1.0 / 12.0
 """How fast the pace may change, of full pace per frame: a quarter of a second from rest to full."""
 ATTACH = 15.0 * DEGREE
-"""Ramp of a channel that is attached, rad/s."""
+"""Ramp of a channel that is attached, and of any after a motion was broken off, rad/s."""
+SLEWED = 0.9
+"""Share of a channel's slew limit that the steepest step of a frame may take."""
 QUIET = 3.0
 """A board that says nothing for so long is lost, s."""
 
@@ -66,6 +70,15 @@ class WireArms:
         self._rate = 0.0
         self._at = 0
         self._sent = np.zeros(12, dtype=int)
+        self._astray = False
+        self._slew = np.full(12, 8000)
+        self._ramp = np.full(12, 8000)
+        for part in self._parts():
+            number = part.channel
+            if number in limits:
+                known = limits[number]
+                slope = (known.travel_high - known.travel_low) / float(part.travel[1] - part.travel[0])
+                self._slew[number], self._ramp[number] = known.slew, max(1, round(ATTACH * slope * FRAME_US * 1e-6))
         self._begun: int | None = None
         self._scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
         self.waiting = False
@@ -98,26 +111,34 @@ class WireArms:
                 self._attach(number, int(wanted[number]))
         if not wanted.any():
             return self._seen(self._next())
-        start, share = self._sent.copy(), 0.0
-        change = wanted - start
-        slew = np.array([self._limits[n].slew if n in self._limits else 8000 for n in range(12)])
-        steepest = float(np.max(np.abs(change) / slew))
+        start, share, slowly = self._sent.copy(), 0.0, False
         while True:
             allowed = self._operator.may_move()
+            if allowed and self._astray and self._find():
+                start, share, slowly = self._sent.copy(), 0.0, True
+            change = wanted - start
             self.waiting = not allowed and bool(change.any())
             if not allowed and not change.any():
                 # What stands needs no permission to go on standing.
                 return self._seen(self._next())
             goal = self.pace if allowed else 0.0
             self._rate = min(max(goal, self._rate - RATE_STEP), self._rate + RATE_STEP)
-            if allowed:
-                most = 0.9 / steepest if steepest > 0.9 else 1.0
+            if allowed and not self._astray:
+                most = self._ramp if slowly else SLEWED * self._slew
+                step = 1.0 / max(float(np.max(np.abs(change) / most)), 1.0)
                 # What stands still takes no longer at a slower pace.
-                share = min(1.0, share + min(self._rate, most)) if change.any() else 1.0
+                share = min(1.0, share + min(self._rate, step)) if change.any() else 1.0
                 self._send(np.rint(start + share * change).astype(int))
             status = self._next()
-            if share >= 1.0 - 1e-9:
+            if share >= 1.0 - 1e-9 and not self._astray:
+                self._rate = 0.0 if slowly else self._rate
                 return self._seen(status)
+
+    def take_up(self, number: int) -> None:
+        """Go on with a channel that has pulses already, from where they are."""
+        while self._next().channel[number] != ATTACHED:
+            pass
+        self._sent[number] = self._board.known().pulse[number]
 
     def wait(self) -> None:
         """Let a little time pass while the arms stand. Raises what `frame` raises."""
@@ -140,29 +161,45 @@ class WireArms:
         self._board.target(self._at, tuple(int(p) for p in pulses))
         self._sent = pulses
 
+    def _find(self) -> bool:
+        """Wait until the board lets its arms move and they stand, and take that up; False if it is forbidden first."""
+        before: tuple[int, ...] = ()
+        while self._operator.may_move():
+            self._astray = False
+            status = self._next()
+            if not self._astray and not status.waiting and status.pulse == before:
+                self._sent = np.where(self._sent > 0, status.pulse, 0)
+                self._rate = 0.0
+                return True
+            before = status.pulse
+        self._astray = True
+        return False
+
     def _next(self) -> Status:
         """The next status; everything that forbids going on is raised here."""
         if self._operator.stops():
             raise StoppedByOperator
         status = self._board.next_status(QUIET)
         for what, reason, where, excess in self._board.refusals():
-            if what == "target" and reason not in ("no permission", "too late", "queue full", "state"):
+            if what != "target":
+                continue
+            if reason not in ("no permission", "too late", "queue full", "state", "busy"):
                 raise Denied(what, reason, where, excess)
+            self._astray = True
         self._board.check_live()
+        if self._sent.any() and not status.permission:
+            self._astray = True
         if self._watch is not None:
             self._watch(status)
         return status
 
     def _attach(self, number: int, pulse: int) -> None:
-        limits = self._limits[number]
-        slope = (limits.travel_high - limits.travel_low) / self._travel(number)
-        ramp = max(1, round(ATTACH * slope * 0.02))
         tries = 0
         while True:
             self.waiting = not self._operator.may_move()
             if not self.waiting:
                 try:
-                    self._board.ask("attach", channel=number, pulse=pulse, ramp=ramp)
+                    self._board.ask("attach", channel=number, pulse=pulse, ramp=int(self._ramp[number]))
                     break
                 except Denied as denied:
                     # Hands still at the arm, or the permission not yet there: wait a little.
@@ -170,15 +207,16 @@ class WireArms:
                     if denied.reason not in ("no permission", "unsteady", "busy") or tries > 150:
                         raise self._named(denied, number) from None
             self._next()
-        while self._next().channel[number] != 2:
-            pass
-        self._sent[number] = pulse
+        status = self._next()
+        while status.channel[number] != ATTACHED:
+            status = self._next()
+        # Without permission a ramp ends where it is.
+        self._sent[number] = status.pulse[number]
+        self._astray = self._astray or status.pulse[number] != pulse
         self._rate = 0.0
 
-    def _travel(self, number: int) -> float:
-        joints: list[Joint | Gripper] = [*self._bench.joints, *(self._bench.arm(side).gripper for side in SIDES)]
-        part = next(p for p in joints if p.channel == number)
-        return float(part.travel[1] - part.travel[0])
+    def _parts(self) -> list[Joint | Gripper]:
+        return [*self._bench.joints, *(self._bench.arm(side).gripper for side in SIDES)]
 
     def _named(self, denied: Denied, number: int) -> FaultError:
         name = channel_name(self._bench, number)

@@ -169,7 +169,7 @@ class Hub:
                 return None
             case "hold":
                 if viewer.place is not None and viewer.place.run is not None and self._is_holder(viewer):
-                    viewer.place.run.holding = said.get("on") is True
+                    viewer.place.run.hold(said.get("on") is True)
                 return None
             case other:
                 raise InputError(f'"{str(other)[:40]}" is nothing that can be done here')

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 STATUS = 0.02
 """Board time between two looks at the board, s."""
 
+HOLDS = 0.3
+"""Motion that a page's button buys while it is held down, s; the page says so again every 0.1 s (app.js)."""
+
 SHOWN_EVERY = 0.1
 """Time between two lines that the page is told, s."""
 
@@ -42,7 +45,6 @@ class PageRun:
     seed: int = SEED
     held: bool = False
     going: bool = True
-    holding: bool = False
     nudges: bool = False
     learned: bool = False
     _stop: threading.Event = field(default_factory=threading.Event)
@@ -50,6 +52,7 @@ class PageRun:
     _shown: float = 0.0
     _due: float = 0.0
     _until: float = 0.0
+    _held_until: float = 0.0
     _keys: list[str] = field(default_factory=list)
     _share: float = 0.0
     _said: list[str] = field(default_factory=list)
@@ -59,8 +62,12 @@ class PageRun:
 
     def may_move(self) -> bool:
         """Whether the arms may move now."""
-        lets = self.holding or not self.held or time.monotonic() < self._until
+        lets = not self.held or time.monotonic() < max(self._until, self._held_until)
         return lets and not self._stop.is_set()
+
+    def hold(self, on: bool) -> None:
+        """The page's button is held down, which counts for a moment only, or let go."""
+        self._held_until = time.monotonic() + HOLDS if on else 0.0
 
     def press(self, letter: str) -> None:
         """A key that moves a TCP towards its mark, or says that it is there; it lets the arms move for a moment."""

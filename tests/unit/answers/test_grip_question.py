@@ -97,8 +97,8 @@ def test_a_thing_that_is_put_down_askew_is_told_with_what_helps():
 
 
 def test_what_was_passed_is_held_where_the_taker_holds_it():
-    """The taker holds the pot 20 mm below where the giver did, as fingers 18 mm wide have to: its middle hangs beside the
-    taker's pads, and twists."""
+    """The taker holds the pot 20 mm below where the giver did, as fingers 18 mm wide have to: its middle hangs beside
+    the taker's pads, and twists."""
     bench, routine = seedling.bench(), seedling.routine("pass-pot")
     facts = facts_of(bench, routine, ())
     taken = next(h for h in held_things(facts) if h.side == "left")

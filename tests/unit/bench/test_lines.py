@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from handfast.bench.lines import (
+    FrameLines,
     angle_of,
     counts_of,
     joint_angles,
@@ -57,6 +58,24 @@ def test_feedback_there_and_back(tmp_path: Path, rows):
     assert angle_of(joint, counts_of(joint, angles)) == pytest.approx(angles, abs=1e-12)
     if rows is not None:
         assert counts_of(joint, np.array([rows[0][0]])) == pytest.approx([rows[0][1]])
+
+
+@pytest.mark.parametrize("falls", [1.0, -1.0])
+def test_feedback_past_the_ends_of_its_table(tmp_path: Path, falls: float):
+    """It goes on straight, as an arm led past its travel does: one count per degree more, three at the other end."""
+    rows = ((-30 * DEG, 500 - falls * 30.0), (0.0, 500.0), (40 * DEG, 500 + falls * 120.0))
+    bench = plain_bench(tmp_path)
+    yaw = dataclasses.replace(bench.arms.left.joints[0], wiper_rows=rows)
+    past = np.array([-45.0, -30.0, 40.0, 55.0]) * DEG
+    shown = 500 + falls * np.array([-45.0, -30.0, 120.0, 165.0])
+    assert counts_of(yaw, past) == pytest.approx(shown)
+    assert angle_of(yaw, shown) == pytest.approx(past)
+    left = dataclasses.replace(bench.arms.left, joints=(yaw, *bench.arms.left.joints[1:]))
+    frames = FrameLines(dataclasses.replace(bench, arms=dataclasses.replace(bench.arms, left=left)))
+    counts = np.full(12, 512.0)
+    for angle, count in zip(past, shown, strict=True):
+        counts[yaw.channel] = count
+        assert frames.angles(counts, np.ones(10))[0] == pytest.approx(angle)
 
 
 def test_all_joints_at_once(tmp_path: Path):

@@ -12,6 +12,7 @@ from handfast.board.simulate import in_memory
 from handfast.sessions.operator import Always
 from handfast.sessions.power_up import PowerUp
 from handfast.sessions.probe import look, look_at, parts, swapped, wiggle
+from support import seedling
 from support.wired import Wired, looking
 
 DEGREE = np.pi / 180.0
@@ -90,34 +91,57 @@ def test_swapped_channels_show_when_joints_are_wiggled():
         assert "no wiper moved" in findings[2].text
 
 
-def powered_up(name, **wrong):
-    """First power for one servo, without a hand; what was found and where its servo then stood."""
-    with looking(**wrong) as (board, channels, wired):
+def powered_up(name, table=True, **wrong):
+    """First power for one servo, without a hand; what was found, its part, and the pulses it got, µs/8 (0: none).
+
+    table: whether the board has one for it; if not it is felt for.
+    """
+    with looking(table=table, **wrong) as (board, channels, wired):
         named = {name: part for _, name, part in parts(wired.bench)}
         session = PowerUp(wired.bench, board, channels, Always(), lambda text: None, lambda: False)
         found = session.one(name, named[name], by_hand=False)
         board.sleep(0.1)
         assert board.known().channel == (0,) * 12, "limp afterwards"
-        return found, named[name]
+        return found, named[name], np.array([s.pulse[named[name].channel] for s in board.frames])
 
 
 def test_the_travel_is_found_gently():
     """From end to end of the bench's travel less 3 degrees; the servo ends limp."""
-    found, part = powered_up("left elbow")
+    found, part, _ = powered_up("left elbow")
     assert found.trouble == ""
     low, high = np.array(part.travel) / DEGREE
     assert np.array(found.travel) / DEGREE == pytest.approx([low + 3, high - 3], abs=2.0)
 
 
 def test_something_in_the_way_ends_the_search():
-    """A stop at 40 degrees: the travel ends there, within the 7 degrees that tell it."""
-    found, _ = powered_up("left elbow", stops={2: 40 * DEGREE})
+    """A stop at 40 degrees: the travel ends there; it is pressed no further than the 7 degrees that tell it.
+
+    They are waited for at 12 degrees per second for 15 frames.
+    """
+    found, part, given = powered_up("left elbow", stops={2: 40 * DEGREE})
     assert found.travel[1] / DEGREE == pytest.approx(40.0, abs=1.0)
+    bench = seedling.bench()
+    asked = (given[given > 0] / 8e6 - part.pulse_at_zero) / (part.pulse_slope or bench.servo_of(part).pulse_slope)
+    assert 40.0 + 7.0 < asked.max() / DEGREE < 40.0 + 7.0 + 12.0 * 0.3 + 2.0
+
+
+@pytest.mark.parametrize("off", [0.0, 4.0, 10.0, -8.0, 20.0])
+def test_a_servo_without_a_table_is_felt_for_and_then_led_from_there(off):
+    """Its pulse line is off by so many degrees: it goes there in a few kicks, and no pulse jumps afterwards."""
+    found, part, given = powered_up("left elbow", table=False, off_line={2: off * DEGREE})
+    assert found.trouble == ""
+    low, high = np.array(part.travel) / DEGREE
+    reached = np.array(found.travel) / DEGREE
+    # Pulses end where the travel would by the bench's line.
+    assert reached == pytest.approx([low + 3 + max(-off - 3, 0), high - 3 - max(off - 3, 0)], abs=2.5)
+    steady = (given[1:] > 0) & (given[:-1] > 0)
+    gentle = 12.0 * DEGREE * 0.02 * abs(seedling.bench().servo_of(part).pulse_slope) * 8e6
+    assert np.abs(np.diff(given.astype(int)))[steady].max() <= 1.1 * gentle + 1
 
 
 def test_a_servo_that_goes_the_wrong_way_is_stopped():
     """After a few degrees, with what to mend."""
-    found, _ = powered_up("left yaw", backwards=(0,))
+    found, _, _ = powered_up("left yaw", backwards=(0,))
     assert found.travel is None
     assert "against its pulses: turn the sign of pulse_us_per_deg" in found.trouble
 

@@ -15,6 +15,7 @@ import { Wire } from "./wire.js";
 
 const RADIAN = Math.PI / 180;
 const SOLVES_EVERY = 25; // ms: no more than 40 solves a second are asked for
+const RENEWED_MS = 100; // how often a button that is held down says so
 
 class App {
   constructor(at) {
@@ -51,6 +52,7 @@ class App {
   }
 
   stop() {
+    this.hold(false);
     removeEventListener("keydown", this.keys);
     for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.letGo);
     document.removeEventListener("visibilitychange", this.letGo);
@@ -86,7 +88,7 @@ class App {
       if (this.live.run?.going) {
         const state = "the link was cut: the arms were told to stop, and nothing goes on by itself";
         this.live.run = { ...this.live.run, going: false, state };
-        this.live.holding = false;
+        this.hold(false);
       }
       this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad");
       this.draw();
@@ -483,7 +485,11 @@ class App {
   hold(on) {
     if (this.live.holding === on) return;
     this.live.holding = on;
+    clearInterval(this.renewing);
     if (this.live.run?.going) this.wire.ask("hold", { on }).catch(() => {});
+    // The other end believes it for a moment only: a page that hangs, or whose link is cut, holds nothing.
+    const again = () => (this.live.run?.going ? this.wire.ask("hold", { on }).catch(() => {}) : this.hold(false));
+    if (on) this.renewing = setInterval(again, RENEWED_MS);
   }
 
   // -- drawing -----------------------------------------------------------------------------------------
