@@ -161,7 +161,7 @@ class PythonBoard(PlaysStored):
         had, self.permission = self.permission, bool(m["permission"])
         if had and not self.permission and self._in("playing"):
             self._stop("pedal_released")
-        if had and not self.permission and self._targets:
+        if had and not self.permission and self._in("live"):
             self._hold()
             self._event("permission_lost")
 
@@ -290,8 +290,14 @@ class PythonBoard(PlaysStored):
     def _hold(self) -> None:
         self._targets.clear()
         self._moving = False
-        for c in self.channels:
+        for number, c in enumerate(self.channels):
             c.less = per_frame(c.speed, PERMISSION_FRAMES)
+            # An attach ramp ends where it is; what is being felt for becomes limp.
+            if c.state == ATTACHING:
+                c.goal = c.out or c.first
+            elif c.state == FEELING:
+                c.off()
+                self._event("felt", number, 0)
 
     def _on_target(self, m: Message) -> None:
         self._need("live")
@@ -357,10 +363,10 @@ class PythonBoard(PlaysStored):
         """Stop as the bench says; a stop under way goes on with the cause it began with."""
         if self._in("stopping", "stopped"):
             return
+        pulsed = any(c.out or c.state for c in self.channels)
         self._hold()
         if not self.relay:
             return  # nothing to stop
-        pulsed = any(c.out or c.state for c in self.channels)
         if self._bench is None or self._bench.stop_category == 0 or not pulsed or cause == "brown_out":
             self._cut()
             self._enter("stopped", cause)
@@ -368,8 +374,6 @@ class PythonBoard(PlaysStored):
         self._stopping = self.us
         self._playing = None
         for c in self.channels:
-            if c.state == FEELING:
-                c.off()
             c.less = per_frame(c.speed, max(self._bench.stop_time_ms // (2 * FRAME), 1))
         self._enter("stopping", cause)
 

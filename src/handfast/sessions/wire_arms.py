@@ -67,7 +67,6 @@ class WireArms:
         self._at = 0
         self._sent = np.zeros(12, dtype=int)
         self._begun: int | None = None
-        self._scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
         self.waiting = False
         board.permission = operator.may_move
 
@@ -170,9 +169,17 @@ class WireArms:
                     if denied.reason not in ("no permission", "unsteady", "busy") or tries > 150:
                         raise self._named(denied, number) from None
             self._next()
-        while self._next().channel[number] != 2:
-            pass
-        self._sent[number] = pulse
+        while (status := self._next()).channel[number] != 2:
+            self.waiting = not self._operator.may_move()
+        self._sent[number] = status.pulse[number]
+        # Where permission went in mid-ramp, the ramp ended there: the rest of it is gone as slowly.
+        while self._sent[number] != pulse:
+            self.waiting = not self._operator.may_move()
+            if not self.waiting:
+                on = self._sent.copy()
+                on[number] += min(max(pulse - on[number], -ramp), ramp)
+                self._send(on)
+            self._next()
         self._rate = 0.0
 
     def _travel(self, number: int) -> float:
@@ -193,9 +200,16 @@ class WireArms:
     def _seen(self, status: Status) -> WireFrame:
         if self._begun is None:
             self._begun = status.at
-        counts = np.array(status.wiper, dtype=float)[: self._bench.controller.channels] * self._scale
+        counts = counts_of(self._bench, status)
         current = np.array(status.current_mA) / 1e3
         return WireFrame((status.at - self._begun) / 1e6 + 0.02, counts, status.supply_mV / 1e3, current)
+
+
+def counts_of(bench: Bench, status: Status) -> Array:
+    """Counts (channels,) of the bench's inputs in a status, which tells them in 1/16 of ten bits."""
+    scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
+    result: Array = np.array(status.wiper, dtype=float)[: bench.controller.channels] * scale
+    return result
 
 
 def channel_name(bench: Bench, number: int) -> str:
@@ -207,4 +221,4 @@ def channel_name(bench: Bench, number: int) -> str:
     return f"channel {number}"
 
 
-__all__ = ["BoardStopped", "StoppedByOperator", "WireArms", "WireFrame", "channel_name"]
+__all__ = ["BoardStopped", "StoppedByOperator", "WireArms", "WireFrame", "channel_name", "counts_of"]
