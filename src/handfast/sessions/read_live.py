@@ -16,7 +16,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.board.host import Denied, HostBoard
-from handfast.errors import InputError
+from handfast.errors import HandfastError, InputError
 from handfast.geometry.rigid import Array
 from handfast.records.readings import Bar, Gauge, Level, Meet, Pull, Push, Readings, Sag, Touch
 from handfast.records.recording import Recording
@@ -83,9 +83,10 @@ class TakingReadings:
         keep: Callable[[Readings | None], None],
         advise: Callable[[], list[str]],
         enter: str = "Enter",
+        words: Callable[[HandfastError], str] = str,
     ):
-        """enter: what is pressed where something is done, in words."""
-        self.enter = enter
+        """enter: what is pressed where something is done, in words; words: an error in words."""
+        self.enter, self.words = enter, words
         self.bench, self.board, self.say, self.keep, self.advise = bench, board, say, keep, advise
         self.still = LiveStillness(bench)
         self.scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
@@ -156,7 +157,7 @@ class TakingReadings:
                 for text in self.advise():
                     self.say(f"  {text}")
             except InputError as error:
-                self.say(f"  {error}")
+                self.say(f"  {self.words(error)}")
         elif line == "undo":
             self.keep(None)
         elif words[0] == "limp" and len(words) == 2 and words[1] in SIDES:
@@ -271,9 +272,9 @@ class TakingReadings:
         values = " ".join(f"{v:g}" for v in asked.numbers)
         self.say(f"  reading {self.taken} kept: {asked.kind} {asked.of} {values}".replace("  ", " ").rstrip())
 
-    def _refuse(self, error: Exception) -> None:
+    def _refuse(self, error: HandfastError) -> None:
         self._cue(2)
-        self.say(f"  not read: {error}")
+        self.say(f"  not read: {self.words(error)}")
 
     def _cue(self, number: int) -> None:
         self.board.ask("cue", cue=number)
