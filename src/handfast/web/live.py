@@ -13,6 +13,7 @@ from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
 from handfast.units import DEGREE
 from handfast.web.tasks import SEED, own_fault
+from handfast.web.words import in_page
 
 if TYPE_CHECKING:
     from handfast.desk.playing import Line
@@ -22,6 +23,9 @@ STATUS = 0.02
 
 SHOWN_EVERY = 0.1
 """Time between two lines that the page is told, s."""
+
+HOLDS = 1.0
+"""Time for which a button that is held down lets arms move, s; the page says it again and again while it is held."""
 
 
 @dataclass
@@ -42,14 +46,15 @@ class PageRun:
     seed: int = SEED
     held: bool = False
     going: bool = True
-    holding: bool = False
     nudges: bool = False
     learned: bool = False
+    told: dict[str, Any] = field(default_factory=dict)
     _stop: threading.Event = field(default_factory=threading.Event)
     _why: str = ""
     _shown: float = 0.0
     _due: float = 0.0
     _until: float = 0.0
+    _holds_until: float = 0.0
     _keys: list[str] = field(default_factory=list)
     _share: float = 0.0
     _said: list[str] = field(default_factory=list)
@@ -59,8 +64,13 @@ class PageRun:
 
     def may_move(self) -> bool:
         """Whether the arms may move now."""
-        lets = self.holding or not self.held or time.monotonic() < self._until
+        now = time.monotonic()
+        lets = not self.held or now < self._holds_until or now < self._until
         return lets and not self._stop.is_set()
+
+    def hold(self, on: bool) -> None:
+        """The page's button is held down, or let go."""
+        self._holds_until = time.monotonic() + HOLDS if on else 0.0
 
     def press(self, letter: str) -> None:
         """A key that moves a TCP towards its mark, or says that it is there; it lets the arms move for a moment."""
@@ -121,7 +131,9 @@ class PageRun:
         except HandfastError as error:
             self.going = False
             said = (
-                f"stopped: {self._why}; the arms went limp, and nothing goes on by itself" if self._why else str(error)
+                f"stopped: {self._why}; the arms went limp, and nothing goes on by itself"
+                if self._why
+                else in_page(error)
             )
             self._show(said, 0.0)
             return
@@ -145,6 +157,8 @@ class PageRun:
         )  # fmt: skip
 
     def _line(self, line: Line) -> None:
+        from handfast.bench.lines import joint_angles
+
         self._share = line.share
         self._due += STATUS
         wait = self._due - time.monotonic()
@@ -154,18 +168,21 @@ class PageRun:
         if now - self._shown < SHOWN_EVERY:
             return
         steps = line.steps[0] if line.steps[0] == line.steps[1] else " | ".join(s or "-" for s in line.steps)
-        text = (
-            f"{steps or 'attaching'}: {line.supply:.2f} V, {line.current[0]:.1f} A left, {line.current[1]:.1f} A right"
-        )
-        if line.worst:
-            text += f", {line.worst} {line.behind / DEGREE:.1f}° behind"
+        state = str(steps or "attaching")
         if line.waiting:
-            text = "waiting for you: hold the button down. " + text
+            state = "waiting for you: hold the button down. " + state
         elif self.held:
-            text = "slowly, the first time: " + text
-        self._show(text, line.share)
+            state = "slowly, the first time: " + state
+        figures = f"{line.supply:.2f} V, {line.current[0]:.1f} A left, {line.current[1]:.1f} A right"
+        if line.worst:
+            figures += f", {line.worst} {line.behind / DEGREE:.1f}° behind"
+        q = joint_angles(self.desk.bench, line.counts[None])[0] / DEGREE
+        self._show(state, line.share, figures=figures, q_deg=[round(float(v), 2) for v in q])
 
     def _show(self, state: str, share: float, **more: Any) -> None:
         self._shown = time.monotonic()
-        self.tell({"going": self.going, "held": self.held, "state": state, "share": share, "nudges": self.nudges,
-                   "said": list(self._said), **more})  # fmt: skip
+        self.told = {
+            "going": self.going, "routine": self.routine, "held": self.held, "state": state, "share": share,
+            "nudges": self.nudges, "said": list(self._said), **more,
+        }  # fmt: skip
+        self.tell(self.told)

@@ -15,6 +15,7 @@ from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
 from handfast.units import DEGREE
 from handfast.web.tasks import SEED, own_fault
+from handfast.web.words import in_page
 
 if TYPE_CHECKING:
     from handfast.geometry.rigid import Array
@@ -46,6 +47,7 @@ class PageTeaching:
     port: str | None = None
     going: bool = True
     routine: str | None = None
+    told: dict[str, Any] = field(default_factory=dict)
     _end: threading.Event = field(default_factory=threading.Event)
     _keys: list[str] = field(default_factory=list)
     _planned: list[tuple[float, str]] = field(default_factory=list)
@@ -141,7 +143,7 @@ class PageTeaching:
             words = f"{len(routine.steps)} steps were taught: routine {routine.name}"
             more = [f"at {r.time:.1f} s: {r.text}" for r in remarks]
         except HandfastError as error:
-            words, more = str(error), []
+            words, more = in_page(error), []
         except Exception as error:  # whatever it is, the arms are limp, and nobody waits for it for ever
             words, more = own_fault(error), []
         self.going = False
@@ -167,7 +169,7 @@ class PageTeaching:
 
     def _say(self, text: str) -> None:
         if not text.startswith("  hold an arm"):
-            self._shown["said"] = text.strip()
+            self._shown["said"] = text.strip().replace("; h shows the keys", "")
 
     # -- what the board shows ------------------------------------------------------------------------------
 
@@ -198,7 +200,8 @@ class PageTeaching:
 
     def _tell(self, **more: Any) -> None:
         self._told = self._now
-        self.tell({"name": self.name, "going": self.going, "time_s": round(self._now, 2), **self._shown, **more})
+        self.told = {"name": self.name, "going": self.going, "time_s": round(self._now, 2), **self._shown, **more}
+        self.tell(self.told)
 
 
 def _led(at: float, side: Side, q_deg: list[float], ms: float) -> str:

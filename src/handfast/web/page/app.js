@@ -3,8 +3,9 @@ import { drawAnswers } from "./answers.js";
 import { decode, frames } from "./arms.js";
 import { drawFirst } from "./first.js";
 import { h, keepingFocus, put } from "./dom.js";
-import { drawLive, drawStop } from "./live.js";
+import { Live, drawStop } from "./live.js";
 import { drawMeasure } from "./measure.js";
+import { Notes } from "./notes.js";
 import { Picture } from "./picture.js";
 import { drawSheet, drawStep } from "./sheet.js";
 import { drawRehearsal } from "./task.js";
@@ -30,16 +31,14 @@ class App {
     this.sounder = new Sounder();
     this.measuring = false;
     this.guide = "calibrate";
-    this.notes = h("div", { class: "notes", role: "status", "aria-live": "polite" });
+    this.notes = new Notes();
     this.body = h("div", { class: "body" });
-    at.append(this.notes, this.body);
+    at.append(this.notes.at, this.body);
     put(this.body, h("p", { class: "waiting" }, "Opening …"));
     this.wire = new Wire({ onPush: (said) => this.hear(said), onState: (state) => this.link(state) });
     this.keys = (e) => this.key(e);
     addEventListener("keydown", this.keys);
-    this.letGo = () => this.hold(false);
-    for (const name of ["blur", "pointerup", "pointercancel"]) addEventListener(name, this.letGo);
-    document.addEventListener("visibilitychange", this.letGo);
+    this.player = new Live(this);
     // What is pressed is not drawn anew until it is let go: else the press would be lost.
     this.press = (e) => (this.pressed = e.target.closest?.("button:not(.hold), select, input, summary, label") || null);
     this.release = () => setTimeout(() => {
@@ -52,27 +51,22 @@ class App {
 
   stop() {
     removeEventListener("keydown", this.keys);
-    for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.letGo);
-    document.removeEventListener("visibilitychange", this.letGo);
+    this.player.stop();
     removeEventListener("pointerdown", this.press, true);
     for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.release);
     this.picture?.dispose();
     this.wire.close();
   }
 
-  say(text, kind = "said") {
-    const note = h("p", { class: `note is-${kind}` }, h("span", {}, text), h("button", { class: "plain", onclick: () => note.remove() }, "Close"));
-    this.notes.append(note);
-    // What went well goes by itself; what went wrong stays until it is closed.
-    if (kind !== "bad") setTimeout(() => note.remove(), 9000);
-    while (this.notes.children.length > 3) this.notes.firstChild.remove();
+  say(text, kind = "said", about = "") {
+    this.notes.say(text, kind, about);
   }
 
   async ask(what, more = {}) {
     try {
       return await this.wire.ask(what, more);
     } catch (error) {
-      this.say(error.message, "bad");
+      if (!error.cut) this.say(error.message, "bad"); // else the cut itself is said
       return null;
     }
   }
@@ -81,14 +75,14 @@ class App {
 
   async link(state) {
     if (state === "cut") {
+      if (this.cut) return; // said already
       this.mine = this.mine || this.holder === this.you;
       this.cut = true;
       if (this.live.run?.going) {
         const state = "the link was cut: the arms were told to stop, and nothing goes on by itself";
         this.live.run = { ...this.live.run, going: false, state };
-        this.live.holding = false;
       }
-      this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad");
+      this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad", "link");
       this.draw();
       return;
     }
@@ -97,7 +91,7 @@ class App {
     if (!this.bench && kept) Object.assign(this, { cut: true, path: kept.path, chosen: kept.chosen, mine: true });
     const again = this.cut && (this.bench || kept);
     this.cut = false;
-    if (again) this.say("The link is there again.");
+    if (again) this.say("The link is there again.", "said", "link");
     const mine = this.mine;
     this.mine = false;
     let said = again ? await this.ask("open", { path: this.path }) : null;
@@ -130,6 +124,12 @@ class App {
     const name = again && this.bench.routines.includes(this.chosen) ? this.chosen : this.bench.routines[0];
     Object.assign(this, { tasks: {}, fit: null, teaching: null, reading: null, measuring: false });
     this.body.classList.remove("is-measuring");
+    // What goes on at the arms already, begun in another window.
+    const { run, teaching, reading } = said.going;
+    if (run) this.live.run = run;
+    else if (this.live.run?.going) this.live.run = null;
+    if (reading) this.reading = reading;
+    if (teaching) this.hearTeaching(teaching);
     if (name) await this.choose(name);
     const reach = await this.ask("reach");
     if (reach) this.picture?.setReach(reach.reach);
@@ -189,10 +189,8 @@ class App {
       this.draw();
     } else if (said.push === "outside") this.say(`Changed outside this page: ${said.text}. It was read anew.`);
     else if (said.push === "said") this.say(said.text, "bad");
-    else if (said.push === "run") {
-      this.live.run = said.run;
-      this.draw();
-    } else if (said.push === "task") this.hearTask(said.task);
+    else if (said.push === "run") this.player.hear(said.run);
+    else if (said.push === "task") this.hearTask(said.task);
     else if (said.push === "teaching") this.hearTeaching(said.teaching);
     else if (said.push === "reading") this.hearReading(said.reading);
   }
@@ -254,8 +252,12 @@ class App {
     await this.ask("routine", { name });
   }
 
+  get busy() {
+    return Boolean(this.live.run?.going || this.teaching?.going || this.reading?.going);
+  }
+
   get mayEdit() {
-    return !this.cut && this.holder === this.you && !this.live.run?.going && !this.teaching?.going && !this.reading?.going;
+    return !this.cut && this.holder === this.you && !this.busy;
   }
 
   // -- work that takes a while, and measuring ------------------------------------------------------------
@@ -456,8 +458,9 @@ class App {
   }
 
   key(event) {
-    if (event.key === "Escape" && (this.live.run?.going || this.teaching?.going || this.reading?.going)) {
-      event.preventDefault();
+    // Also where this page knows of nothing that goes on.
+    if (event.key === "Escape" && this.bench) {
+      if (this.busy) event.preventDefault();
       this.halt();
       return;
     }
@@ -477,13 +480,7 @@ class App {
   }
 
   halt() {
-    this.wire.ask("halt").catch((error) => this.say(`STOP did not get through: ${error.message}. Use the wired switch.`, "bad"));
-  }
-
-  hold(on) {
-    if (this.live.holding === on) return;
-    this.live.holding = on;
-    if (this.live.run?.going) this.wire.ask("hold", { on }).catch(() => {});
+    this.wire.ask("halt").catch((error) => this.say(`STOP did not get through: ${error.message}. Use the wired switch.`, "bad", "stop"));
   }
 
   // -- drawing -----------------------------------------------------------------------------------------
@@ -494,6 +491,7 @@ class App {
     this.slots = Object.fromEntries(["top", "left", "bar", "right"].map((name) => [name, h("div", { class: `slot-${name}` })]));
     put(this.body, this.slots.top, h("div", { class: "work" }, this.slots.left,
       h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), h("div", { class: "side" }, drawStop(this), this.slots.right)));
+    put(this.slots.right, this.player.section, (this.slots.more = h("div")));
     this.picture = new Picture(this.view, {
       onDrag: (place) => this.drag(place),
       onDrop: (arm, moved) => this.dropped(arm, moved),
@@ -518,9 +516,12 @@ class App {
       top: () => drawTop(this),
       left: () => this.drawLeft(),
       bar: () => this.drawBar(),
-      right: () => [drawLive(this), drawTeaching(this), !this.teaching?.going && [drawRehearsal(this), this.routine && drawAnswers(this)]],
+      more: () => [drawTeaching(this), !this.teaching?.going && [drawRehearsal(this), this.routine && drawAnswers(this)]],
     };
+    const scroll = this.slots.right.scrollTop;
+    this.player.draw();
     for (const [name, make] of Object.entries(parts)) keepingFocus(this.slots[name], () => put(this.slots[name], make()));
+    this.slots.right.scrollTop = scroll;
     if (this.picture) this.showTime(this.picture.time);
   }
 
