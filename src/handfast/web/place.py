@@ -144,6 +144,7 @@ class Place:
                 raise InputError(
                     f'no routine "{name}"', where=str(desk.folder.routines),
                     available=[path.stem for path in desk.folder.routine_files()], asked=name,
+                    next_step="choose another one, or undo what took it away",
                 )  # fmt: skip
             ((_, routine),) = routines(desk, [name])
             if len(self.laws) > MOST_LAWS:

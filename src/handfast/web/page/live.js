@@ -103,7 +103,7 @@ function drawAbove(app, live) {
   const { run } = app.live;
   const going = Boolean(run?.going);
   const fails = app.motion?.fails || [];
-  const may = app.mayEdit && app.motion;
+  const may = app.mayEdit && app.motion && app.routine && !app.state.trouble; // not what stood in the files before
   live.hold = going && run.held ? drawHold(live) : null;
   return [
     app.motion && !going && h("details", { class: "cautions" }, h("summary", {}, "Before it moves"), h("ul", {}, app.motion.cautions.map((line) => h("li", {}, line)))),
