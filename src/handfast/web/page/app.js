@@ -252,12 +252,12 @@ class App {
     await this.ask("routine", { name });
   }
 
-  get busy() {
+  get atTheArms() {
     return Boolean(this.live.run?.going || this.teaching?.going || this.reading?.going);
   }
 
   get mayEdit() {
-    return !this.cut && this.holder === this.you && !this.busy;
+    return !this.cut && this.holder === this.you && !this.atTheArms;
   }
 
   // -- work that takes a while, and measuring ------------------------------------------------------------
@@ -460,7 +460,7 @@ class App {
   key(event) {
     // Also where this page knows of nothing that goes on.
     if (event.key === "Escape" && this.bench) {
-      if (this.busy) event.preventDefault();
+      if (this.atTheArms) event.preventDefault();
       this.halt();
       return;
     }
