@@ -88,6 +88,9 @@ class Hub:
             viewer.tell({"id": number, "ok": True, **(answer or {})})
         except HandfastError as error:
             viewer.tell({"id": number, "ok": False, "error": in_page(error, said.get("do") == "edit")})
+        except OSError as error:
+            words = f"the disk refused this ({error.strerror})\n  next: see whether it is full, or may be written to"
+            viewer.tell({"id": number, "ok": False, "error": words})
         except (KeyError, ValueError, TypeError, IndexError) as error:
             viewer.tell({"id": number, "ok": False, "error": f"this cannot be understood: {error!r}"})
 
@@ -151,7 +154,7 @@ class Hub:
             case "calibrate":
                 return await self._edited(viewer, lambda place: place.calibrate())
             case "teach":
-                self._teach(viewer, str(said["name"]))
+                self._teach(viewer, str(said["name"]), said.get("resume") is True)
                 return None
             case "lead" | "press" | "lead through" | "let go" | "end teaching":
                 self._led(viewer, said)
@@ -273,7 +276,7 @@ class Hub:
         self._push(place, {"push": "task", "task": {"kind": task.kind, "going": True, "share": 0.0}})
         loop.run_in_executor(place.working, task.work, act)
 
-    def _teach(self, viewer: Viewer, name: str) -> None:
+    def _teach(self, viewer: Viewer, name: str, resume: bool) -> None:
         from handfast.desk.teaching import recording_path
         from handfast.desk.work import free_routine
         from handfast.web.teaching import PageTeaching
@@ -281,14 +284,14 @@ class Hub:
         self._holds(viewer)
         place = self._placed(viewer)
         self._free(place)
-        recording_path(place.now, name, False)
+        recording_path(place.now, name, resume)
         free_routine(place.now, name, False)
         loop = asyncio.get_running_loop()
 
         def tell(shown: dict[str, Any]) -> None:
             loop.call_soon_threadsafe(self._push, place, {"push": "teaching", "teaching": shown})
 
-        teaching = place.teaching = PageTeaching(place.now, name, tell, self.arms)
+        teaching = place.teaching = PageTeaching(place.now, name, tell, self.arms, resume)
 
         async def until_written() -> None:
             await loop.run_in_executor(place.playing, teaching.record)

@@ -312,14 +312,14 @@ class App {
 
   // -- teaching ------------------------------------------------------------------------------------------
 
-  async teach(name) {
+  async teach(name, resume = false) {
     this.teachName = name;
     this.marked = null;
     this.teachOpen = true;
     this.picture.play(false);
     this.picture.setMarks([]);
     this.picture.live = true;
-    const said = await this.ask("teach", { name });
+    const said = await this.ask("teach", { name, resume });
     if (!said) this.picture.live = false;
   }
 
