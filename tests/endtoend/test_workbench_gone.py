@@ -1,6 +1,8 @@
-"""Files that go or break while the page shows what they said: nothing of the old state is run."""
+"""Files that go or break while the page shows what they said, and the moment that it shows, in words."""
 
 from __future__ import annotations
+
+import re
 
 from playwright.sync_api import expect
 
@@ -34,4 +36,18 @@ def test_a_routine_that_is_gone_or_broken_is_not_run(browser, served, tmp_path):
     page.wait_for_function(f"window.handfast.motion?.name === '{first}'")
     assert page.locator("#routine option:checked").inner_text() == first
     expect(run).to_be_enabled()
+    assert page.handfast_errors == []
+
+
+def test_the_moment_is_said(browser, served):
+    """The slider of the time goes on by a tenth of a second, and says what the arms do then."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page)
+    slider = page.get_by_label("Moment of the routine")
+    slider.focus()
+    for _ in range(12):
+        page.keyboard.press("ArrowRight")
+    assert page.evaluate("window.handfast.picture.time") == 1.2
+    words = slider.get_attribute("aria-valuetext")
+    assert re.match(r"1\.2 seconds, (left|right) arm \d+ \(go \d+\)", words)
     assert page.handfast_errors == []

@@ -502,7 +502,15 @@ class App {
   showTime(time) {
     if (this.slider && document.activeElement !== this.slider) this.slider.value = time;
     if (this.clock) this.clock.textContent = `${time.toFixed(2)} s`;
+    this.slider?.setAttribute("aria-valuetext", this.momentSaid(time));
     if (this.line && this.sheetY) this.line.style.top = `${this.sheetY(time)}px`;
+  }
+
+  // The time, and what the arms do then, in words.
+  momentSaid(time) {
+    const { steps, blocks } = this.routine?.sheet || { steps: [], blocks: [] };
+    const now = blocks.filter((b) => b.start_s <= time && time < b.end_s).map((b) => `${b.arm} arm ${steps[b.step].title}`);
+    return [`${time.toFixed(1)} seconds`, ...now].join(", ");
   }
 
   draw() {
@@ -539,7 +547,7 @@ class App {
   drawBar() {
     const end = this.motion ? (this.motion.samples - 1) * this.motion.dt_s : 0;
     this.slider = h("input", {
-      type: "range", min: 0, max: end, step: 0.01, value: this.picture?.time || 0, "aria-label": "Moment of the routine", "data-key": "time",
+      type: "range", min: 0, max: end, step: 0.1, value: this.picture?.time || 0, "aria-label": "Moment of the routine", "data-key": "time",
       disabled: !this.motion, oninput: (e) => {
         this.picture.play(false);
         this.picture.show(Number(e.target.value));
