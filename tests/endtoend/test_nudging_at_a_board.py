@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 import time
 
 import numpy as np
@@ -243,6 +244,38 @@ def test_nobody_is_left_at_the_keys(tmp_path, typed, says):
     assert ("nothing had been played yet" if typed == "q" else "run 1: kept as far as it came") in said
     if typed != "q":
         assert any(says in text for _, text in events_of(bench.database, 1))
+
+
+def test_marks_outlive_an_end(bench):
+    """Ended from the keyboard after a mark: it is learned from, and said."""
+    command = start("run", "pass-pot", "--nudge", "--board", "python", "--overrule", "miss", cwd=bench.root)
+    command.stdin.write("x\n")
+    command.stdin.flush()
+    said = []
+    for line in command.stderr:
+        said.append(line)
+        if "mark 1:" in line:
+            command.send_signal(signal.SIGINT)
+    assert command.wait(60) != 0
+    assert "learned from 1 mark and corrected anew" in "".join(said)
+    assert len(read_readings(bench.root / "readings" / "nudges.toml", read_bench(bench)).landings) == 1
+    for stream in (command.stdin, command.stdout, command.stderr):
+        stream.close()
+
+
+def test_as_many_presses_as_fit():
+    """Of twenty-five presses of 2 mm fifteen are taken, the others said; then it goes on from where it is."""
+    keys, said = ["s" + 25 * "x", "XXx\n"], []
+
+    def typed():
+        return keys.pop(0) if keys else ""
+
+    maker = AtTheKeys(seedling.routine("pass-pot"), {}, typed, lambda: None, said.append, lambda marks: "")
+    assert maker.way(None) == pytest.approx([30e-3, 0, 0])
+    assert "10 presses left out" in said[-2]
+    assert "+30.0 +0.0 +0.0 mm" in said[-1]
+    assert maker.way(None) == pytest.approx([-2e-3, 0, 0])
+    assert maker.way(None) is None
 
 
 def test_what_cannot_be_nudged(bench):

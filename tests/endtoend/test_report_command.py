@@ -8,6 +8,7 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from handfast.bench.new import new_bench
+from support.page import violations
 
 
 def handfast(*words, cwd):
@@ -65,3 +66,11 @@ def test_a_page_that_cannot_be_written_is_a_fault(root):
     assert "cannot be written" in done.stderr
     assert "Traceback" not in done.stderr
     assert out.read_text(encoding="utf-8") == "in the way"
+
+
+def test_the_page_by_an_open_checker(browser, root):
+    """axe-core on the whole report: no violation."""
+    assert handfast("report", cwd=root).returncode == 0
+    page = browser.new_page()
+    page.goto((root / "out" / "report.html").as_uri())
+    assert violations(page) == []

@@ -16,6 +16,7 @@ from handfast.cli.board import RELAY, asked_stand_in, simulated_options, where
 from handfast.units import counted
 
 if TYPE_CHECKING:
+    from handfast.desk.nudging import NudgedRun
     from handfast.desk.playing import Line
     from handfast.desk.work import Desk
     from handfast.records.run import Run
@@ -80,6 +81,7 @@ def run(given: Namespace) -> int:
     port = where(given)
     ready = prepare(desk, path, routine, given.way, given.overrule, given.slowly or given.nudge)
     with (
+        _Marks() as marks,
         opened(desk, port, asked_stand_in(given)) as found,
         Keys(ready.slow, lambda: found.board.known().pedal, letters_buy=BUYS if given.nudge else 0.0) as keys,
     ):
@@ -97,6 +99,7 @@ def run(given: Namespace) -> int:
             _say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
         operator = keys if port is not None else Always(keys.quits)
         nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say, keys.ended) if given.nudge else None
+        marks.of = nudges
         played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say, nudges)
         if port is not None:
             _say("done: the servo power is off; arms may sink")
@@ -105,6 +108,19 @@ def run(given: Namespace) -> int:
         lines = nudges.learn() or ["no TCP was moved onto its mark: nothing was learned, nothing written"]
         print("\n".join(lines), file=sys.stderr if given.json else sys.stdout)
     return told
+
+
+class _Marks:
+    """Whatever ends a nudged run early, what its marks taught is written, once the board is let go; and said."""
+
+    of: NudgedRun | None = None
+
+    def __enter__(self) -> _Marks:
+        return self
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        for line in self.of.learn() if error is not None and self.of is not None else ():
+            _say(line)
 
 
 def _may_nudge(given: Namespace) -> None:

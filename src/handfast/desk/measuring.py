@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from handfast.bench.parts import SIDES, Side
 from handfast.desk.work import Desk, check_seed, open_bench
-from handfast.errors import InputError
+from handfast.errors import HandfastError, InputError
 from handfast.units import counted
 
 if TYPE_CHECKING:
@@ -146,11 +146,12 @@ def sweep_at_board(
 
 def read_at_board(
     desk: Desk, open_: Open, lines: Callable[[], list[str]], ends: Callable[[], bool], say: Callable[[str], None],
-    enter: str = "Enter",
+    enter: str = "Enter", words: Callable[[HandfastError], str] = str,
 ) -> Path | None:  # fmt: skip
     """Take readings with limp arms at an open board, as the maker says them; returns the file, None if none was taken.
 
-    The file grows reading by reading. enter: what the maker presses where something is done, in words.
+    The file grows reading by reading. enter: what the maker presses where something is done, in words; words: an error
+    in words.
     """
     from handfast.bench.folder import read_bench
     from handfast.records.readings import Readings, write_readings
@@ -187,7 +188,7 @@ def read_at_board(
     known = sum((read_all(desk, [file]) for file in sorted(folder.glob("*.toml"))), Readings())
     leads = median([follow.leads for follow in known.follows] or [1.0])
     open_.board.power_on()
-    TakingReadings(design, open_.board, say, keep, advise, enter, leads).run(lines, ends)
+    TakingReadings(design, open_.board, say, keep, advise, enter, leads, words).run(lines, ends)
     open_.board.power_off()
     return path if taken else None
 

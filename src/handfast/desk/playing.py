@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from handfast.answers.ask import Answer
     from handfast.board.host import Happening, Status
     from handfast.desk.board import Open
+    from handfast.geometry.rigid import Array
     from handfast.mechanics.model import Model
     from handfast.motion.plan import Motion
     from handfast.routine.steps import Routine
@@ -29,6 +30,10 @@ if TYPE_CHECKING:
 
 SLOW = 0.35
 """Pace of the first run of a changed routine (common practice: 25-50 %)."""
+
+
+class WouldFailError(InputError):
+    """An answer fails, and nobody overruled it."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +54,10 @@ class Ready:
 
 @dataclass(frozen=True)
 class Line:
-    """What a live line shows: step names of both arms, supply V, currents A, and the joint that follows worst, rad."""
+    """What a live line shows: step names of both arms, supply V, currents A, and the joint that follows worst, rad.
+
+    counts (channels,): feedback of the bench's inputs.
+    """
 
     steps: tuple[str, str]
     supply: float
@@ -58,6 +66,7 @@ class Line:
     behind: float
     waiting: bool
     share: float
+    counts: Array
 
 
 def may_play(overrule: Sequence[str] = (), repeat: int = 1) -> None:
@@ -81,14 +90,8 @@ def may_play(overrule: Sequence[str] = (), repeat: int = 1) -> None:
 
 def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list[str], slowly: bool) -> Ready:
     """Plan, ask all questions, and refuse what fails. Raises InputError naming the answers that fail."""
-    from handfast.answers.ask import ask
-    from handfast.answers.facts import facts_of
     from handfast.bench.cautions import SPEED_WITH_PEOPLE
-    from handfast.correction.correct import correct as corrected
-    from handfast.correction.correct import uncorrected
     from handfast.mechanics.model import model_of
-    from handfast.motion.plan import plan
-    from handfast.sessions.run import Creep
     from handfast.store.live_runs import played_slowly
     from handfast.store.runs import prepare as prepare_store
 
@@ -96,21 +99,12 @@ def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list
         raise InputError(f'"{mode}" is no way to play', expected="one of the ways", available=MODES, asked=mode)
     may_play(overrule)
     model = model_of(desk.bench)
-    creeps: dict[int, Creep] = {}
-    if mode == "corrected":
-        correction = corrected(model, routine)
-        asked, motion = correction.routine, correction.motion
-        creeps = {sample: Creep(way) for sample, way in correction.approach.items()}
-    else:
-        asked = uncorrected(routine)
-        motion = plan(model, asked)
-    answers = ask(facts_of(desk.bench, asked, desk.measured), try_changes=False)
-    failing = [a for a in answers.answers if a.verdict == "fails"]
-    refused = [a for a in failing if a.question not in overrule]
+    asked, motion, creeps, fails = _as_asked(desk, model, routine, mode)
+    refused = [a for a in fails if a.question not in overrule]
     if refused:
         lines = "\n".join(f"  {a.question} fails: {a.finding.where}: {a.finding.why}" for a in refused)
         words = " ".join(f"--overrule {a.question}" for a in refused)
-        raise InputError(
+        raise WouldFailError(
             f"will not be played as it is\n{lines}",
             where=f"{routine.name}, {mode}",
             expected="no answer that fails",
@@ -121,8 +115,38 @@ def prepare(desk: Desk, path: Path, routine: Routine, mode: Mode, overrule: list
     slow = slowly or not played_slowly(desk.folder.database, routine.name, digest)
     fastest = _fastest(model, motion)
     pace = min(SLOW, SPEED_WITH_PEOPLE / max(fastest, 1e-6)) if slow else 1.0
-    over = tuple(a for a in failing if a.question in overrule)
+    over = tuple(a for a in fails if a.question in overrule)
     return Ready(model, asked, motion, creeps, mode, fastest, pace, slow, digest, over)
+
+
+def failing(desk: Desk, routine: Routine, mode: Mode = "corrected") -> list[str]:
+    """Questions whose answers fail when a routine is played in that way, so that it is not played."""
+    from handfast.mechanics.model import model_of
+
+    return [answer.question for answer in _as_asked(desk, model_of(desk.bench), routine, mode)[3]]
+
+
+def _as_asked(
+    desk: Desk, model: Model, routine: Routine, mode: Mode
+) -> tuple[Routine, Motion, dict[int, Creep], list[Answer]]:
+    """Routine and motion as they will be played, where joints creep home, and the answers that fail."""
+    from handfast.answers.ask import ask
+    from handfast.answers.facts import facts_of
+    from handfast.correction.correct import correct as corrected
+    from handfast.correction.correct import uncorrected
+    from handfast.motion.plan import plan
+    from handfast.sessions.run import Creep
+
+    creeps: dict[int, Creep] = {}
+    if mode == "corrected":
+        correction = corrected(model, routine)
+        asked, motion = correction.routine, correction.motion
+        creeps = {sample: Creep(way) for sample, way in correction.approach.items()}
+    else:
+        asked = uncorrected(routine)
+        motion = plan(model, asked)
+    answers = ask(facts_of(desk.bench, asked, desk.measured), try_changes=False)
+    return asked, motion, creeps, [a for a in answers.answers if a.verdict == "fails"]
 
 
 def digest_of(desk: Desk, path: Path, mode: str, motion: Motion) -> str:
@@ -232,6 +256,8 @@ def run_on_board(
 def _line(
     desk: Desk, open_: Open, status: Status, names: list[str], step: np.ndarray, waiting: bool, share: float
 ) -> Line:
+    from handfast.sessions.wire_arms import counts_of
+
     worst, behind = "", 0.0
     for side in ("left", "right"):
         for joint in desk.bench.arm(side).joints:
@@ -241,4 +267,5 @@ def _line(
                 behind = abs(status.error / 16.0 / (joint.wiper_slope * scale))
     steps = tuple(names[int(s)] if 0 <= int(s) < len(names) else "" for s in step)
     amps = (status.current_mA[0] / 1e3, status.current_mA[1] / 1e3)
-    return Line((steps[0], steps[1]), status.supply_mV / 1e3, amps, worst, behind, waiting, share)
+    counts = counts_of(desk.bench, status)
+    return Line((steps[0], steps[1]), status.supply_mV / 1e3, amps, worst, behind, waiting, share, counts)

@@ -12,6 +12,7 @@ from handfast.errors import InputError
 
 if TYPE_CHECKING:
     from handfast.desk.board import Open
+    from handfast.records.recording import Event
     from handfast.sessions.teach_live import Watching
 
 
@@ -73,9 +74,23 @@ def teach_live(
     channels = held_channels(desk, hold)
     notes = (f"recorded at {open_.board.name}",)
     with RecordingFile(path, desk.bench.controller.channels, hands, notes, resume) as file:
-        session = Teaching(desk.bench, open_.board, open_.limits, file, sides, by_itself, say, watching)
+        earlier = _told_before(path, desk.bench.controller.channels) if resume else ()
+        if watching is not None:
+            for event in earlier:
+                watching.event(event.time, event.text)
+        session = Teaching(desk.bench, open_.board, open_.limits, file, sides, by_itself, say, watching, earlier)
         open_.board.power_on()
         session.hold(channels)
         session.run(keys, ends, seconds)
     open_.board.power_off()
     return session.poses
+
+
+def _told_before(path: Path, channels: int) -> tuple[Event, ...]:
+    """What a recording that is gone on with was told; nothing, where it cannot be read as a whole yet."""
+    from handfast.records.recording import read_recording
+
+    try:
+        return read_recording(path, channels).events
+    except InputError:
+        return ()

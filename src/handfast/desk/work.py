@@ -54,14 +54,20 @@ def check(desk: Desk, routine: Routine, try_changes: bool = True) -> Answers:
     return ask(facts_of(desk.bench, routine, desk.measured), try_changes)
 
 
+LONGEST_NAME = 60
+"""Letters of a routine's name: files, the sheet and the store show it."""
+
+
 def check_name(name: str) -> None:
     """Raises InputError unless a routine can be called so."""
-    if not name or name != Path(name).name or name.startswith("."):
+    plain = bool(name) and name == Path(name).name and not name.startswith(".") and name.isprintable()
+    if not plain or name != name.strip() or len(name) > LONGEST_NAME:
+        shown = name if len(name) <= LONGEST_NAME else f"{name[:20]}…"
         raise InputError(
-            f'"{name}" is no name for a routine',
+            f'"{shown}" is no name for a routine',
             where="--name",
-            expected="a plain name, which becomes that of its file",
-            next_step="give a name without a slash that does not begin with a dot",
+            expected=f"a plain name of up to {LONGEST_NAME} letters, which becomes that of its file",
+            next_step="give one without a slash, that begins with no dot, and with no space at either end",
         )
 
 

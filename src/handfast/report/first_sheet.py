@@ -91,7 +91,7 @@ def arms_table(view: PairView, found: Reaches) -> str:
             f"Each arm with {enough:g} times the torque it needs available, as the question <i>lift</i> calls enough "
             "(the joint that sets the bound in brackets; for ever: what its servos carry without growing too hot)",
         ),
-        element("thead", row("", "left arm", "right arm", head=True)),
+        element("thead", row("what it can", "left arm", "right arm", head=True)),
         element("tbody", *body),
         class_="whole",
     )
@@ -333,8 +333,8 @@ def first_sheet(view: PairView, found: Reaches) -> str:
         ),
         element(
             "div",
-            element("div", element("h3", "It can"), _list(can, "can")),
-            element("div", element("h3", "It cannot"), _list(cannot, "cannot")),
+            element("div", element("h2", "It can"), _list(can, "can")),
+            element("div", element("h2", "It cannot"), _list(cannot, "cannot")),
             class_="two",
         ),
     ]

@@ -31,7 +31,11 @@ def page(view: PairView) -> str:
         element("title", prose(f"{view.bench.about.name}: what this pair can and cannot do")),
         element("style", style),
     )
-    return "<!DOCTYPE html>\n" + element("html", head, element("body", _contents(view), *parts), lang="en") + "\n"
+    return (
+        "<!DOCTYPE html>\n"
+        + element("html", head, element("body", _contents(view), element("main", *parts)), lang="en")
+        + "\n"
+    )
 
 
 def _contents(view: PairView) -> str:

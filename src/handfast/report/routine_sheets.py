@@ -319,7 +319,7 @@ def dead_motion_table(view: RoutineView, name: str) -> str:
             )
         )
     left = len(rows) - len(body)
-    heads = ("pose", "x", "y", "z", "largest", "", "not seen", "in dead band", "may rest", "corrected")
+    heads = ("pose", "x", "y", "z", "largest", "drawn", "not seen", "in dead band", "may rest", "corrected")
     return element(
         "table",
         element(
@@ -332,10 +332,7 @@ def dead_motion_table(view: RoutineView, name: str) -> str:
             "thead",
             element(
                 "tr",
-                *(
-                    element("th", h or " ", scope="col", class_="n" if i not in (0, 5) else None)
-                    for i, h in enumerate(heads)
-                ),
+                *(element("th", h, scope="col", class_="n" if i not in (0, 5) else None) for i, h in enumerate(heads)),
             ),
         ),
         element("tbody", *body),

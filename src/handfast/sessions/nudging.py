@@ -79,7 +79,7 @@ class AtTheKeys:
         """Waits for keys; those typed together are one way. Raises InputEnded if no more will come."""
         while True:
             self._typed += self.keys()
-            way = np.zeros(3)
+            way, beyond = np.zeros(3), 0
             while self._typed:
                 letter, self._typed = self._typed[0], self._typed[1:]
                 if letter in "\r\n":
@@ -97,13 +97,15 @@ class AtTheKeys:
                     self._step = (self._step + 1) % len(STEPS)
                     self.say(f"  {STEPS[self._step] * 1e3:g} mm at a press")
                 elif letter in WAYS:
-                    way += STEPS[self._step] * np.array(WAYS[letter])
+                    on = way + STEPS[self._step] * np.array(WAYS[letter])
+                    fits = np.linalg.norm(self._gone + on) <= MOST + 1e-9
+                    way, beyond = (on, beyond) if fits else (way, beyond + 1)
                 elif letter.strip():
                     self.say(f"  {letter!r} says nothing here. {HELP}")
+            if beyond:
+                many = "1 press" if beyond == 1 else f"{beyond} presses"
+                self.say(f"  {many} left out: no more than {MOST * 1e3:.0f} mm from where it came to rest")
             if np.any(way):
-                if np.linalg.norm(self._gone + way) > MOST:
-                    self.say(f"  not moved: more than {MOST * 1e3:.0f} mm from where it came to rest")
-                    continue
                 self._gone += way
                 x, y, z = self._gone * 1e3 + 0.0
                 self.say(f"  {x:+.1f} {y:+.1f} {z:+.1f} mm from where it came to rest")

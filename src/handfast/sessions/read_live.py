@@ -18,7 +18,7 @@ import numpy as np
 from handfast.bench.lines import angle_of, joint_angles
 from handfast.bench.parts import SIDES, Bench, Side
 from handfast.board.host import Denied, HostBoard
-from handfast.errors import InputError
+from handfast.errors import HandfastError, InputError
 from handfast.fitting.advice import GAUGE_AGAIN
 from handfast.geometry.rigid import Array
 from handfast.mechanics.kinematics import tool_poses
@@ -102,9 +102,10 @@ class TakingReadings:
         advise: Callable[[], list[str]],
         enter: str = "Enter",
         leads: float = 1.0,
+        words: Callable[[HandfastError], str] = str,
     ):
-        """enter: what is pressed where something is done, in words; leads: see `at_plugs`."""
-        self.enter, self.leads = enter, leads
+        """enter: what is pressed where something is done, in words; leads: see `at_plugs`; words: an error in words."""
+        self.enter, self.leads, self.words = enter, leads, words
         self.bench, self.board, self.say, self.keep, self.advise = bench, board, say, keep, advise
         self.chain = model_of(bench).chain
         self.still = LiveStillness(bench)
@@ -184,7 +185,7 @@ class TakingReadings:
                 for text in self.advise():
                     self.say(f"  {text}")
             except InputError as error:
-                self.say(f"  {error}")
+                self.say(f"  {self.words(error)}")
         elif line == "undo":
             self.keep(None)
         elif words[0] == "limp" and len(words) == 2 and words[1] in SIDES:
@@ -303,9 +304,9 @@ class TakingReadings:
         values = " ".join(f"{v:g}" for v in asked.numbers)
         self.say(f"  reading {self.taken} kept: {asked.kind} {asked.of} {values}".replace("  ", " ").rstrip())
 
-    def _refuse(self, error: Exception) -> None:
+    def _refuse(self, error: HandfastError) -> None:
         self._cue(2)
-        self.say(f"  not read: {error}")
+        self.say(f"  not read: {self.words(error)}")
 
     def _cue(self, number: int) -> None:
         self.board.ask("cue", cue=number)

@@ -14,10 +14,11 @@ from handfast.board.limits import ChannelLimits
 from handfast.board.loading import eighths
 from handfast.errors import InputError
 from handfast.geometry.rigid import Array
-from handfast.records.recording import event_of
+from handfast.records.recording import Event, event_of
 from handfast.records.recording_file import RecordingFile
 from handfast.sessions.wire_arms import channel_name
 from handfast.teaching.live import LiveStillness
+from handfast.teaching.routine_from import standing
 
 LONG_PRESS = 0.8
 """A pedal held longer than this grips or releases with the arm that moved last; a shorter press stores a pose, s."""
@@ -59,7 +60,8 @@ class Watching(Protocol):
 
 
 class Teaching:
-    """One session. `keys` gives what was typed, `ends` whether it shall end; `say` speaks to the maker."""
+    """One session. `keys` gives what was typed, `ends` whether it shall end; `say` speaks to the maker; `earlier`: what
+    was told to the recording before, where it is gone on with."""
 
     def __init__(
         self,
@@ -71,8 +73,10 @@ class Teaching:
         by_itself: bool,
         say: Callable[[str], None],
         watching: Watching | None = None,
+        earlier: tuple[Event, ...] = (),
     ):
         self.watching = watching
+        self._events = list(earlier)
         self.bench, self.board, self.limits, self.file = bench, board, limits, file
         self.sides, self.by_itself, self.say = sides, by_itself, say
         self.still = LiveStillness(bench)
@@ -190,7 +194,7 @@ class Teaching:
             self.watching.cue(number)
 
     def _event(self, words: str) -> None:
-        event_of(words, self.time, str(self.file.path))
+        self._events.append(event_of(words, self.time, str(self.file.path)))
         self.file.say(words)
         if self.watching is not None:
             self.watching.event(self.file.last, words)
@@ -279,8 +283,21 @@ class Teaching:
         self._jaws(giver, None)
 
     def _undo(self) -> None:
+        """Take back the last thing told that still holds; refused with its cue where there is none."""
+        held = [event for event in standing(tuple(self._events)) if event.words[0] != "note"]
+        if not held:
+            self._cue(2)
+            self.say("  nothing is left to take back")
+            return
+        last = held[-1].words
         self._event("undo")
-        self.say(f"  {self.file.last:7.2f} s  the last one is taken back")
+        if last[1:] == ("pose",):
+            self.poses = max(self.poses - 1, 0)
+        elif last[1:] == ("stroke", "begin"):
+            self._stroke["left" if last[0] == "left" else "right"] = False
+        elif last[0] == "pass":
+            self._passing = None
+        self.say(f"  {self.file.last:7.2f} s  taken back: {' '.join(last)}")
 
     def _next_thing(self) -> None:
         if self._things:

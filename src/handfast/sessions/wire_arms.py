@@ -80,7 +80,6 @@ class WireArms:
                 slope = (known.travel_high - known.travel_low) / float(part.travel[1] - part.travel[0])
                 self._slew[number], self._ramp[number] = known.slew, max(1, round(ATTACH * slope * FRAME_US * 1e-6))
         self._begun: int | None = None
-        self._scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
         self.waiting = False
         board.permission = operator.may_move
 
@@ -207,9 +206,8 @@ class WireArms:
                     if denied.reason not in ("no permission", "unsteady", "busy") or tries > 150:
                         raise self._named(denied, number) from None
             self._next()
-        status = self._next()
-        while status.channel[number] != ATTACHED:
-            status = self._next()
+        while (status := self._next()).channel[number] != ATTACHED:
+            self.waiting = not self._operator.may_move()
         # Without permission a ramp ends where it is.
         self._sent[number] = status.pulse[number]
         self._astray = self._astray or status.pulse[number] != pulse
@@ -231,9 +229,16 @@ class WireArms:
     def _seen(self, status: Status) -> WireFrame:
         if self._begun is None:
             self._begun = status.at
-        counts = np.array(status.wiper, dtype=float)[: self._bench.controller.channels] * self._scale
+        counts = counts_of(self._bench, status)
         current = np.array(status.current_mA) / 1e3
         return WireFrame((status.at - self._begun) / 1e6 + 0.02, counts, status.supply_mV / 1e3, current)
+
+
+def counts_of(bench: Bench, status: Status) -> Array:
+    """Counts (channels,) of the bench's inputs in a status, which tells them in 1/16 of ten bits."""
+    scale = 2**bench.controller.wiper_bits / 1024.0 / 16.0
+    result: Array = np.array(status.wiper, dtype=float)[: bench.controller.channels] * scale
+    return result
 
 
 def channel_name(bench: Bench, number: int) -> str:
@@ -245,4 +250,4 @@ def channel_name(bench: Bench, number: int) -> str:
     return f"channel {number}"
 
 
-__all__ = ["BoardStopped", "StoppedByOperator", "WireArms", "WireFrame", "channel_name"]
+__all__ = ["BoardStopped", "StoppedByOperator", "WireArms", "WireFrame", "channel_name", "counts_of"]

@@ -20,6 +20,7 @@ from handfast.desk.handing_in import keep_given
 from handfast.errors import HandfastError, InputError
 from handfast.web.live import PageRun
 from handfast.web.place import Place, inside
+from handfast.web.words import in_page
 
 LOOKS_EVERY = 0.4
 """Time between two looks at the files, s."""
@@ -76,16 +77,20 @@ class Hub:
                 await viewer.socket.send_text(json.dumps(await viewer.queue.get(), ensure_ascii=False))
 
     async def _take(self, viewer: Viewer, text: str) -> None:
-        number = None
+        number, said = None, {}
         try:
             said = json.loads(text)
             if not isinstance(said, dict):
+                said = {}
                 raise InputError("a message is a table")
             number = said.get("id")
             answer = await self._do(viewer, said)
             viewer.tell({"id": number, "ok": True, **(answer or {})})
         except HandfastError as error:
-            viewer.tell({"id": number, "ok": False, "error": str(error)})
+            viewer.tell({"id": number, "ok": False, "error": in_page(error, said.get("do") == "edit")})
+        except OSError as error:
+            words = f"the disk refused this ({error.strerror})\n  next: see whether it is full, or may be written to"
+            viewer.tell({"id": number, "ok": False, "error": words})
         except (KeyError, ValueError, TypeError, IndexError) as error:
             viewer.tell({"id": number, "ok": False, "error": f"this cannot be understood: {error!r}"})
 
@@ -149,7 +154,7 @@ class Hub:
             case "calibrate":
                 return await self._edited(viewer, lambda place: place.calibrate())
             case "teach":
-                self._teach(viewer, str(said["name"]))
+                self._teach(viewer, str(said["name"]), said.get("resume") is True)
                 return None
             case "lead" | "press" | "lead through" | "let go" | "end teaching":
                 self._led(viewer, said)
@@ -198,9 +203,10 @@ class Hub:
         viewer.place, viewer.routine = place, None
         self.holders.setdefault(root, viewer.number)
         self._tell_holders(place)
-        if place.run is not None and place.run.going:
-            place.run.tell({"going": True, "held": place.run.held, "state": "moving", "share": 0.0})
-        return {"state": place.bench_state(), "you": viewer.number, "holder": self.holders[root], "arms": self.arms}
+        return {
+            "state": place.bench_state(), "you": viewer.number, "holder": self.holders[root], "arms": self.arms,
+            "going": place.going,
+        }  # fmt: skip
 
     # -- live --------------------------------------------------------------------------------------------
 
@@ -270,7 +276,7 @@ class Hub:
         self._push(place, {"push": "task", "task": {"kind": task.kind, "going": True, "share": 0.0}})
         loop.run_in_executor(place.working, task.work, act)
 
-    def _teach(self, viewer: Viewer, name: str) -> None:
+    def _teach(self, viewer: Viewer, name: str, resume: bool) -> None:
         from handfast.desk.teaching import recording_path
         from handfast.desk.work import free_routine
         from handfast.web.teaching import PageTeaching
@@ -278,14 +284,14 @@ class Hub:
         self._holds(viewer)
         place = self._placed(viewer)
         self._free(place)
-        recording_path(place.now, name, False)
+        recording_path(place.now, name, resume)
         free_routine(place.now, name, False)
         loop = asyncio.get_running_loop()
 
         def tell(shown: dict[str, Any]) -> None:
             loop.call_soon_threadsafe(self._push, place, {"push": "teaching", "teaching": shown})
 
-        teaching = place.teaching = PageTeaching(place.now, name, tell, self.arms)
+        teaching = place.teaching = PageTeaching(place.now, name, tell, self.arms, resume)
 
         async def until_written() -> None:
             await loop.run_in_executor(place.playing, teaching.record)
@@ -376,8 +382,11 @@ class Hub:
 
     def _take_controls(self, viewer: Viewer) -> None:
         place = self._placed(viewer)
-        if place.run is not None and place.run.going and not self._is_holder(viewer):
-            place.run.halt("another window took the controls")
+        if not self._is_holder(viewer):
+            if place.run is not None and place.run.going:
+                place.run.halt("another window took the controls")
+            if place.reading is not None:
+                place.reading.end()
         self.holders[place.folder.root] = viewer.number
         self._tell_holders(place)
 
@@ -389,8 +398,9 @@ class Hub:
         if self.holders.get(root) == viewer.number:
             if viewer.place.run is not None and viewer.place.run.going:
                 viewer.place.run.halt("the page that held the controls went away")
-            if viewer.place.teaching is not None:
-                viewer.place.teaching.end()
+            for session in (viewer.place.teaching, viewer.place.reading):
+                if session is not None:
+                    session.end()
             del self.holders[root]
             self._tell_holders(viewer.place)
 

@@ -81,6 +81,12 @@ class Place:
         """Whether arms are played, taught or read just now."""
         return any(work is not None and work.going for work in (self.run, self.teaching, self.reading))
 
+    @property
+    def going(self) -> dict[str, Any]:
+        """What goes on at the arms, as it was told last: for a page that comes while it does."""
+        work = {"run": self.run, "teaching": self.teaching, "reading": self.reading}
+        return {name: one.told for name, one in work.items() if one is not None and one.going and one.told}
+
     # -- files -------------------------------------------------------------------------------------------
 
     def read(self) -> None:
@@ -138,6 +144,7 @@ class Place:
                 raise InputError(
                     f'no routine "{name}"', where=str(desk.folder.routines),
                     available=[path.stem for path in desk.folder.routine_files()], asked=name,
+                    next_step="choose another one, or undo what took it away",
                 )  # fmt: skip
             ((_, routine),) = routines(desk, [name])
             if len(self.laws) > MOST_LAWS:
@@ -160,9 +167,12 @@ class Place:
         }
 
     def motion_state(self, name: str) -> dict[str, Any]:
-        """The whole motion of a routine."""
+        """The whole motion of a routine, and which answers fail as a run plays it."""
+        from handfast.desk.playing import failing
+
         asked = self.ask(name)
-        return {"name": name, "version": asked.version, **showing.motion_shown(asked.facts)}
+        fails = failing(self.now, asked.facts.routine)
+        return {"name": name, "version": asked.version, "fails": fails, **showing.motion_shown(asked.facts)}
 
     def changes(self, asked: Asked) -> Answers:
         """The answers with changes tried: takes longer than asking, so that it comes after."""

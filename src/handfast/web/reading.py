@@ -11,6 +11,7 @@ from typing import Any
 from handfast.desk.work import Desk
 from handfast.errors import HandfastError
 from handfast.web.tasks import SEED, own_fault
+from handfast.web.words import in_page
 
 SAYS = 40
 """Lines that the page shows of what was said."""
@@ -35,6 +36,7 @@ class PageReading:
     port: str | None = None
     sweeps: bool = False
     going: bool = True
+    told: dict[str, Any] = field(default_factory=dict)
     _end: threading.Event = field(default_factory=threading.Event)
     _lines: list[str] = field(default_factory=list)
     _said: list[str] = field(default_factory=list)
@@ -69,10 +71,10 @@ class PageReading:
                 if self.sweeps:
                     path = sweep_at_board(self.desk, found, self, self._say)
                 else:
-                    path = read_at_board(self.desk, found, self._typed, self._end.is_set, self._say, DONE)
+                    path = read_at_board(self.desk, found, self._typed, self._end.is_set, self._say, DONE, in_page)
             words = f"kept in readings/{path.name}" if path else "no reading was taken"
         except HandfastError as error:
-            words = str(error)
+            words = in_page(error)
         except Exception as error:  # whatever it is, the arms are limp, and nobody waits for it for ever
             words = own_fault(error)
         self.going = False
@@ -88,4 +90,5 @@ class PageReading:
         self._tell()
 
     def _tell(self, **more: Any) -> None:
-        self.tell({"going": self.going, "sweeps": self.sweeps, "said": list(self._said), **more})
+        self.told = {"going": self.going, "sweeps": self.sweeps, "said": list(self._said), **more}
+        self.tell(self.told)

@@ -81,6 +81,7 @@ def build(hub: Hub, where: Where) -> Any:
 
     from handfast.desk.handing_in import MOST
     from handfast.web.guard import LOOPBACK, Guard
+    from handfast.web.words import in_page
 
     server: FastAPI = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     server.mount("/workbench", StaticFiles(directory=PAGE), name="workbench")
@@ -97,7 +98,7 @@ def build(hub: Hub, where: Where) -> Any:
         try:
             return JSONResponse({"file": await hub.hand_in(viewer, kind, name, await request.body())})
         except HandfastError as error:
-            return JSONResponse({"error": str(error)}, 422)
+            return JSONResponse({"error": in_page(error)}, 422)
 
     _page()
     ui.run_with(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
+from handfast.web.words import in_page
 
 if TYPE_CHECKING:
     from handfast.desk.measuring import Fitted
@@ -65,7 +66,7 @@ class Task:
         except EndedError:
             said = {"error": "ended before it was done"}
         except HandfastError as error:
-            said = {"error": str(error)}
+            said = {"error": in_page(error)}
         except Exception as error:  # whatever it is, nobody waits for it for ever
             said = {"error": own_fault(error)}
         self.going = False

@@ -15,9 +15,11 @@ from handfast.desk.work import Desk, routines
 from handfast.errors import HandfastError, InputError
 from handfast.units import DEGREE, counted
 from handfast.web.tasks import SEED, own_fault
+from handfast.web.words import in_page
 
 if TYPE_CHECKING:
     from handfast.geometry.rigid import Array
+    from handfast.records.recording import Event
     from handfast.routine.steps import Step
 
 TOLD_EVERY = 0.1
@@ -37,15 +39,18 @@ LETTERS = frozenset(" uabctprksd")
 class PageTeaching:
     """One session in real time. tell: gets what the page shows, from the thread that records.
 
-    port: of the board whose arms a maker leads by hand; None for simulated arms, led from the page.
+    port: of the board whose arms a maker leads by hand; None for simulated arms, led from the page. resume: whether it
+    goes on with the recording of that name.
     """
 
     desk: Desk
     name: str
     tell: Callable[[dict[str, Any]], None]
     port: str | None = None
+    resume: bool = False
     going: bool = True
     routine: str | None = None
+    told: dict[str, Any] = field(default_factory=dict)
     _end: threading.Event = field(default_factory=threading.Event)
     _keys: list[str] = field(default_factory=list)
     _planned: list[tuple[float, str]] = field(default_factory=list)
@@ -55,6 +60,7 @@ class PageTeaching:
     _now: float = 0.0
     _began: tuple[float, float] | None = None
     _told: float = 0.0
+    _events: list[Event] = field(default_factory=list)
     _shown: dict[str, Any] = field(default_factory=lambda: {"lamp": 0, "cue": 0, "cues": 0, "told": [], "said": ""})
 
     # -- what the page does --------------------------------------------------------------------------------
@@ -125,7 +131,7 @@ class PageTeaching:
         from handfast.desk.work import free_routine, teach
 
         try:
-            path = recording_path(self.desk, self.name, False)
+            path = recording_path(self.desk, self.name, self.resume)
             free_routine(self.desk, self.name, False)
             with TemporaryDirectory() as place:
                 self._hand = Path(place) / "hand.txt"
@@ -133,7 +139,7 @@ class PageTeaching:
                 hands = "held" if self.port is None else "unknown"
                 with opened(self.desk, self.port, Simulated(seed=SEED, hand=self._hand)) as found:
                     teach_live(
-                        self.desk, found, path, sides=SIDES, hands=hands, hold=[], by_itself=True, resume=False,
+                        self.desk, found, path, sides=SIDES, hands=hands, hold=[], by_itself=True, resume=self.resume,
                         seconds=None, keys=self._typed, ends=self._end.is_set, say=self._say, watching=self,
                     )  # fmt: skip
             _, routine, remarks = teach(self.desk, path, self.name, False)
@@ -141,12 +147,13 @@ class PageTeaching:
             words = f"{counted(len(routine.steps), 'step was', 'steps were')} taught: routine {routine.name}"
             more = [f"at {r.time:.1f} s: {r.text}" for r in remarks]
         except HandfastError as error:
-            words, more = str(error), []
+            words, more = in_page(error), []
         except Exception as error:  # whatever it is, the arms are limp, and nobody waits for it for ever
             words, more = own_fault(error), []
         self.going = False
         self._hand = None
-        self._tell(ended=words, remarks=more, routine=self.routine)
+        kept = (self.desk.folder.recordings / f"{self.name}.csv").is_file()
+        self._tell(ended=words, remarks=more, routine=self.routine, kept=kept)
 
     def _typed(self) -> str:
         """Called about every 20 ms of board time: keeps to real time, moves the hand, gives what was typed."""
@@ -167,7 +174,7 @@ class PageTeaching:
 
     def _say(self, text: str) -> None:
         if not text.startswith("  hold an arm"):
-            self._shown["said"] = text.strip()
+            self._shown["said"] = text.strip().replace("; h shows the keys", "")
 
     # -- what the board shows ------------------------------------------------------------------------------
 
@@ -192,13 +199,19 @@ class PageTeaching:
         self._shown["cues"] += 1
 
     def event(self, time: float, words: str) -> None:
-        """Something was told to the recording."""
-        self._shown["told"] = [*self._shown["told"], {"time_s": round(time, 2), "words": words}]
+        """Something was told to the recording; what was taken back is not shown any more."""
+        from handfast.records.recording import event_of
+        from handfast.teaching.routine_from import standing
+
+        self._events.append(event_of(words, time, self.name))
+        held = standing(tuple(self._events))
+        self._shown["told"] = [{"time_s": round(event.time, 2), "words": event.text} for event in held]
         self._tell()
 
     def _tell(self, **more: Any) -> None:
         self._told = self._now
-        self.tell({"name": self.name, "going": self.going, "time_s": round(self._now, 2), **self._shown, **more})
+        self.told = {"name": self.name, "going": self.going, "time_s": round(self._now, 2), **self._shown, **more}
+        self.tell(self.told)
 
 
 def _led(at: float, side: Side, q_deg: list[float], ms: float) -> str:

@@ -108,6 +108,28 @@ def test_without_permission_nothing_moves():
         assert "permission_lost" in [e.kind for e in board.events]
 
 
+def test_an_attach_ramp_ends_where_permission_goes():
+    """As in the firmware: it is attached there, and nothing more moves; what is felt for goes limp."""
+    with powered(Lag()) as (board, _):
+        board.ask("attach", channel=0, pulse=CENTRE + 3000, ramp=20)
+        board.sleep(0.6)
+        board.permission = lambda: False
+        board.sleep(0.3)
+        now = board.known()
+        assert now.channel[0] == 2
+        assert CENTRE < now.pulse[0] < CENTRE + 1500
+        board.permission = lambda: True
+        board.sleep(0.5)
+        assert board.known().pulse[0] == now.pulse[0]
+        assert [e.kind for e in board.events][-1] == "permission_lost"
+        board.ask("feel", channel=1, pulse=CENTRE, every=10, pulses=8, allowed=160)
+        board.sleep(0.1)
+        board.permission = lambda: False
+        board.sleep(0.3)
+        assert board.known().channel[1] == 0
+        assert ("felt", 1, 0) in [(e.kind, e.where, e.value) for e in board.events]
+
+
 def stop_under_way(board, device, lag, cause):
     """Bring about a stop in mid-motion; returns the board time of the cause, µs."""
     attach(board, 0)

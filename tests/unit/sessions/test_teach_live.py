@@ -99,6 +99,15 @@ def test_undo_strokes_and_words(tmp_path):
     assert any('"nonsense" is no event' in line for line in s.said)
 
 
+def test_no_more_is_taken_back_than_there_is(tmp_path):
+    """One pose, then three keys: one is taken back, the others are refused with their cue; a stroke begun is none."""
+    s = Session(tmp_path / "a.csv", [(1.5, 0.3), (4.0, "u"), (4.3, "u"), (4.6, "u"), (5.0, "s"), (5.5, "u")], 6.5)
+    assert s.events == ["left pose", "undo", "left stroke begin", "undo"]
+    assert s.cues == [1, 2, 2]
+    assert [line.strip() for line in s.said if "nothing is left" in line] == 2 * ["nothing is left to take back"]
+    assert s.poses == 0
+
+
 def test_held_servos_stay_powered_where_they_stand(tmp_path):
     """What is told to be held has pulses from the start, at its pose; everything else stays limp; the arm is led."""
     s = Session(tmp_path / "a.csv", [(2.5, 0.3)], 6.0, hold=(2, 3))

@@ -3,8 +3,9 @@ import { drawAnswers } from "./answers.js";
 import { decode, frames } from "./arms.js";
 import { drawFirst } from "./first.js";
 import { h, keepingFocus, put } from "./dom.js";
-import { drawLive, drawStop } from "./live.js";
+import { Live, drawStop } from "./live.js";
 import { drawMeasure } from "./measure.js";
+import { Notes } from "./notes.js";
 import { Picture } from "./picture.js";
 import { drawSheet, drawStep } from "./sheet.js";
 import { drawRehearsal } from "./task.js";
@@ -15,7 +16,6 @@ import { Wire } from "./wire.js";
 
 const RADIAN = Math.PI / 180;
 const SOLVES_EVERY = 25; // ms: no more than 40 solves a second are asked for
-const RENEWED_MS = 100; // how often a button that is held down says so
 
 class App {
   constructor(at) {
@@ -31,16 +31,14 @@ class App {
     this.sounder = new Sounder();
     this.measuring = false;
     this.guide = "calibrate";
-    this.notes = h("div", { class: "notes", role: "status", "aria-live": "polite" });
+    this.notes = new Notes();
     this.body = h("div", { class: "body" });
-    at.append(this.notes, this.body);
+    at.append(this.notes.at, this.body);
     put(this.body, h("p", { class: "waiting" }, "Opening …"));
     this.wire = new Wire({ onPush: (said) => this.hear(said), onState: (state) => this.link(state) });
     this.keys = (e) => this.key(e);
     addEventListener("keydown", this.keys);
-    this.letGo = () => this.hold(false);
-    for (const name of ["blur", "pointerup", "pointercancel"]) addEventListener(name, this.letGo);
-    document.addEventListener("visibilitychange", this.letGo);
+    this.player = new Live(this);
     // What is pressed is not drawn anew until it is let go: else the press would be lost.
     this.press = (e) => (this.pressed = e.target.closest?.("button:not(.hold), select, input, summary, label") || null);
     this.release = () => setTimeout(() => {
@@ -52,29 +50,23 @@ class App {
   }
 
   stop() {
-    this.hold(false);
     removeEventListener("keydown", this.keys);
-    for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.letGo);
-    document.removeEventListener("visibilitychange", this.letGo);
+    this.player.stop();
     removeEventListener("pointerdown", this.press, true);
     for (const name of ["blur", "pointerup", "pointercancel"]) removeEventListener(name, this.release);
     this.picture?.dispose();
     this.wire.close();
   }
 
-  say(text, kind = "said") {
-    const note = h("p", { class: `note is-${kind}` }, h("span", {}, text), h("button", { class: "plain", onclick: () => note.remove() }, "Close"));
-    this.notes.append(note);
-    // What went well goes by itself; what went wrong stays until it is closed.
-    if (kind !== "bad") setTimeout(() => note.remove(), 9000);
-    while (this.notes.children.length > 3) this.notes.firstChild.remove();
+  say(text, kind = "said", about = "") {
+    this.notes.say(text, kind, about);
   }
 
   async ask(what, more = {}) {
     try {
       return await this.wire.ask(what, more);
     } catch (error) {
-      this.say(error.message, "bad");
+      if (!error.cut) this.say(error.message, "bad"); // else the cut itself is said
       return null;
     }
   }
@@ -83,14 +75,14 @@ class App {
 
   async link(state) {
     if (state === "cut") {
+      if (this.cut) return; // said already
       this.mine = this.mine || this.holder === this.you;
       this.cut = true;
       if (this.live.run?.going) {
         const state = "the link was cut: the arms were told to stop, and nothing goes on by itself";
         this.live.run = { ...this.live.run, going: false, state };
-        this.hold(false);
       }
-      this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad");
+      this.say("The link to handfast was cut. Nothing is lost: the files hold every edit. Trying again …", "bad", "link");
       this.draw();
       return;
     }
@@ -99,7 +91,7 @@ class App {
     if (!this.bench && kept) Object.assign(this, { cut: true, path: kept.path, chosen: kept.chosen, mine: true });
     const again = this.cut && (this.bench || kept);
     this.cut = false;
-    if (again) this.say("The link is there again.");
+    if (again) this.say("The link is there again.", "said", "link");
     const mine = this.mine;
     this.mine = false;
     let said = again ? await this.ask("open", { path: this.path }) : null;
@@ -132,6 +124,12 @@ class App {
     const name = again && this.bench.routines.includes(this.chosen) ? this.chosen : this.bench.routines[0];
     Object.assign(this, { tasks: {}, fit: null, teaching: null, reading: null, measuring: false });
     this.body.classList.remove("is-measuring");
+    // What goes on at the arms already, begun in another window.
+    const { run, teaching, reading } = said.going;
+    if (run) this.live.run = run;
+    else if (this.live.run?.going) this.live.run = null;
+    if (reading) this.reading = reading;
+    if (teaching) this.hearTeaching(teaching);
     if (name) await this.choose(name);
     const reach = await this.ask("reach");
     if (reach) this.picture?.setReach(reach.reach);
@@ -191,10 +189,8 @@ class App {
       this.draw();
     } else if (said.push === "outside") this.say(`Changed outside this page: ${said.text}. It was read anew.`);
     else if (said.push === "said") this.say(said.text, "bad");
-    else if (said.push === "run") {
-      this.live.run = said.run;
-      this.draw();
-    } else if (said.push === "task") this.hearTask(said.task);
+    else if (said.push === "run") this.player.hear(said.run);
+    else if (said.push === "task") this.hearTask(said.task);
     else if (said.push === "teaching") this.hearTeaching(said.teaching);
     else if (said.push === "reading") this.hearReading(said.reading);
   }
@@ -256,8 +252,12 @@ class App {
     await this.ask("routine", { name });
   }
 
+  get atTheArms() {
+    return Boolean(this.live.run?.going || this.teaching?.going || this.reading?.going);
+  }
+
   get mayEdit() {
-    return !this.cut && this.holder === this.you && !this.live.run?.going && !this.teaching?.going && !this.reading?.going;
+    return !this.cut && this.holder === this.you && !this.atTheArms;
   }
 
   // -- work that takes a while, and measuring ------------------------------------------------------------
@@ -312,14 +312,14 @@ class App {
 
   // -- teaching ------------------------------------------------------------------------------------------
 
-  async teach(name) {
+  async teach(name, resume = false) {
     this.teachName = name;
     this.marked = null;
     this.teachOpen = true;
     this.picture.play(false);
     this.picture.setMarks([]);
     this.picture.live = true;
-    const said = await this.ask("teach", { name });
+    const said = await this.ask("teach", { name, resume });
     if (!said) this.picture.live = false;
   }
 
@@ -458,8 +458,9 @@ class App {
   }
 
   key(event) {
-    if (event.key === "Escape" && (this.live.run?.going || this.teaching?.going || this.reading?.going)) {
-      event.preventDefault();
+    // Also where this page knows of nothing that goes on.
+    if (event.key === "Escape" && this.bench) {
+      if (this.atTheArms) event.preventDefault();
       this.halt();
       return;
     }
@@ -479,17 +480,7 @@ class App {
   }
 
   halt() {
-    this.wire.ask("halt").catch((error) => this.say(`STOP did not get through: ${error.message}. Use the wired switch.`, "bad"));
-  }
-
-  hold(on) {
-    if (this.live.holding === on) return;
-    this.live.holding = on;
-    clearInterval(this.renewing);
-    if (this.live.run?.going) this.wire.ask("hold", { on }).catch(() => {});
-    // The other end believes it for a moment only: a page that hangs, or whose link is cut, holds nothing.
-    const again = () => (this.live.run?.going ? this.wire.ask("hold", { on }).catch(() => {}) : this.hold(false));
-    if (on) this.renewing = setInterval(again, RENEWED_MS);
+    this.wire.ask("halt").catch((error) => this.say(`STOP did not get through: ${error.message}. Use the wired switch.`, "bad", "stop"));
   }
 
   // -- drawing -----------------------------------------------------------------------------------------
@@ -500,6 +491,7 @@ class App {
     this.slots = Object.fromEntries(["top", "left", "bar", "right"].map((name) => [name, h("div", { class: `slot-${name}` })]));
     put(this.body, this.slots.top, h("div", { class: "work" }, this.slots.left,
       h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), h("div", { class: "side" }, drawStop(this), this.slots.right)));
+    put(this.slots.right, this.player.section, (this.slots.more = h("div")));
     this.picture = new Picture(this.view, {
       onDrag: (place) => this.drag(place),
       onDrop: (arm, moved) => this.dropped(arm, moved),
@@ -510,7 +502,15 @@ class App {
   showTime(time) {
     if (this.slider && document.activeElement !== this.slider) this.slider.value = time;
     if (this.clock) this.clock.textContent = `${time.toFixed(2)} s`;
+    this.slider?.setAttribute("aria-valuetext", this.momentSaid(time));
     if (this.line && this.sheetY) this.line.style.top = `${this.sheetY(time)}px`;
+  }
+
+  // The time, and what the arms do then, in words.
+  momentSaid(time) {
+    const { steps, blocks } = this.routine?.sheet || { steps: [], blocks: [] };
+    const now = blocks.filter((b) => b.start_s <= time && time < b.end_s).map((b) => `${b.arm} arm ${steps[b.step].title}`);
+    return [`${time.toFixed(1)} seconds`, ...now].join(", ");
   }
 
   draw() {
@@ -524,9 +524,12 @@ class App {
       top: () => drawTop(this),
       left: () => this.drawLeft(),
       bar: () => this.drawBar(),
-      right: () => [drawLive(this), drawTeaching(this), !this.teaching?.going && [drawRehearsal(this), this.routine && drawAnswers(this)]],
+      more: () => [drawTeaching(this), !this.teaching?.going && [drawRehearsal(this), this.routine && drawAnswers(this)]],
     };
+    const scroll = this.slots.right.scrollTop;
+    this.player.draw();
     for (const [name, make] of Object.entries(parts)) keepingFocus(this.slots[name], () => put(this.slots[name], make()));
+    this.slots.right.scrollTop = scroll;
     if (this.picture) this.showTime(this.picture.time);
   }
 
@@ -544,7 +547,7 @@ class App {
   drawBar() {
     const end = this.motion ? (this.motion.samples - 1) * this.motion.dt_s : 0;
     this.slider = h("input", {
-      type: "range", min: 0, max: end, step: 0.01, value: this.picture?.time || 0, "aria-label": "Moment of the routine", "data-key": "time",
+      type: "range", min: 0, max: end, step: 0.1, value: this.picture?.time || 0, "aria-label": "Moment of the routine", "data-key": "time",
       disabled: !this.motion, oninput: (e) => {
         this.picture.play(false);
         this.picture.show(Number(e.target.value));

@@ -356,6 +356,13 @@ export class Picture {
     this.on.onTime(this.time);
   }
 
+  // Where arms that are being played really stand, at a moment of the motion (null: one that is not known). q: all joints.
+  follow(time, q) {
+    if (time !== null) this.show(time);
+    this.q = [...q];
+    this.pose();
+  }
+
   play(on) {
     this.playing = on && Boolean(this.motion);
     this.last = undefined;

@@ -58,12 +58,14 @@ function drawBegin(app) {
     h("summary", {}, "Teach by hand"),
     ended?.ended && h("p", { class: "run-line", role: "status" }, ended.ended),
     ended?.remarks?.map((line) => h("p", { class: "small" }, line)),
+    ended?.ended && !ended.routine && ended.kept && h("p", { class: "bar-row" }, h("span", { class: "small" }, `What was recorded is kept as ${ended.name}.`),
+      h("button", { class: "plain", "data-key": "teach-on", disabled: !app.mayEdit, onclick: () => app.teach(ended.name, true) }, "Go on with it")),
     h("p", { class: "small" }, app.arms ? "The arms go limp: hold them before you begin." : "On simulated arms, which go limp: lead them with the paddle as you would by hand. Real arms: handfast open --arms PORT."),
     h("form", { class: "choice", onsubmit: (e) => {
       e.preventDefault();
-      app.teach(e.target.elements["teach-name"].value);
+      app.teach(e.target.elements["teach-name"].value.trim());
     } },
-      h("label", { for: "teach-name" }, h("span", {}, "Name of the routine "), h("input", { id: "teach-name", name: "teach-name", "data-key": "teach-name", required: true, value: app.teachName || "taught", oninput: (e) => (app.teachName = e.target.value) })),
+      h("label", { for: "teach-name" }, h("span", {}, "Name of the routine "), h("input", { id: "teach-name", name: "teach-name", "data-key": "teach-name", required: true, maxlength: 60, value: app.teachName || "taught", oninput: (e) => (app.teachName = e.target.value) })),
       h("button", { class: "plain", type: "submit", disabled: !app.mayEdit, "data-key": "teach" }, "Begin to teach")));
 }
 

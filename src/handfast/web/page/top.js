@@ -10,7 +10,8 @@ export function drawTop(app) {
       h("h1", {}, app.bench.name, app.bench.invented ? h("small", {}, " invented figures") : null),
       h("label", { for: "routine" }, h("span", {}, "Routine"), h("select", {
         id: "routine", "data-key": "routine", onchange: (e) => app.choose(e.target.value),
-      }, app.bench.routines.map((name) => h("option", { value: name, selected: name === app.chosen }, name)))),
+      }, app.chosen && !app.bench.routines.includes(app.chosen) && h("option", { value: "", selected: true, disabled: true }, `${app.chosen} (gone)`),
+      app.bench.routines.map((name) => h("option", { value: name, selected: name === app.chosen }, name)))),
       h("button", { class: "plain", disabled: !app.mayEdit || !undo, onclick: () => app.ask("undo"), "data-key": "undo", title: undo || "" }, "Undo"),
       h("button", { class: "plain", disabled: !app.mayEdit || !redo, onclick: () => app.ask("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
       h("button", { class: "plain", disabled: !app.mayEdit || !app.routine, onclick: () => app.edit({ edit: "correct" }), "data-key": "correct" }, "Correct the landing"),

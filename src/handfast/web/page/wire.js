@@ -31,7 +31,7 @@ export class Wire {
     };
     socket.onclose = () => {
       if (this.closed) return;
-      for (const entry of this.waiting.values()) entry.reject(new Error("the link to handfast was cut"));
+      for (const entry of this.waiting.values()) entry.reject(Object.assign(new Error("the link to handfast was cut"), { cut: true }));
       this.waiting.clear();
       this.onState("cut");
       this.tries += 1;
