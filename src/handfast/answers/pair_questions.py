@@ -19,7 +19,7 @@ from handfast.landing.predict import Landing
 from handfast.landing.spread import spread_of
 from handfast.mechanics.kinematics import places, tool_poses
 from handfast.motion.carrying import apart, thing_pose
-from handfast.motion.coordinated import LAG_SPREAD, Carried, lag_of
+from handfast.motion.coordinated import LAG_SPREAD, Carried, lag_along
 from handfast.motion.passing import PARTS, in_hand, largest, rooms, smallest
 from handfast.units import DEGREE
 
@@ -55,7 +55,7 @@ def relation(facts: Facts, carried: Carried) -> Relation:
     tau = facts.link_torque
     off = moving_offsets(model, m.q, m.qd, tau)
     gain = model.full_drive / (model.stall * facts.bench.supply.voltage / model.rated_voltage)
-    lag = lag_of(model)
+    lag = lag_along(model, m.q[rows], m.loads[carried.first], m.load_offsets[carried.first])
     behind = m.qd[rows] * (lag - lag.mean()) + (facts.torque[rows] - facts.torque[carried.first - 1]) * gain
     behind[0] = 0.0
     q = m.q[rows]

@@ -245,8 +245,9 @@ def _parts(facts: Facts, landing: Landing) -> str:
 def surge(facts: Facts) -> Array:
     """Extra current (N, 2) of each arm at the moments when joints start from rest.
 
-    A servo that starts has no counter-voltage yet: it draws the stall current times its drive. The target has
-    moved on by half the acceleration times the dead time squared before it stirs, and friction must be broken.
+    A servo that starts has no counter-voltage yet: it draws the stall current that the supply's voltage gives times its
+    drive. The target has moved on by half the acceleration times the dead time squared before it stirs, and friction
+    must be broken.
     """
     m, model = facts.motion, facts.model
     servos = [facts.bench.servo_of(joint) for joint in facts.bench.joints]
@@ -258,8 +259,9 @@ def surge(facts: Facts) -> Array:
     for i in range(len(servos)):
         later = min(max(1, round(float(delay[i]) / DT)), len(m.t) - 1)
         ahead[:-later, i] = np.abs(m.q[later:, i] - m.q[:-later, i])
-    drive = np.minimum((ahead + model.dead_band / 2.0) / model.full_drive, 1.0)
-    drive = np.maximum(drive, np.minimum((np.abs(facts.torque) + model.limp_friction) / model.stall, 1.0))
+    most = facts.bench.supply.voltage / model.rated_voltage
+    drive = most * np.minimum((ahead + model.dead_band / 2.0) / model.full_drive, 1.0)
+    drive = np.maximum(drive, np.minimum((np.abs(facts.torque) + model.limp_friction) / model.stall, most))
     extra = np.zeros((len(m.t), 2))
     for arm, side in enumerate(SIDES):
         part = facts.bench.columns(side)

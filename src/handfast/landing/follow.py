@@ -66,13 +66,11 @@ def follow(
     volts = bench.supply.voltage / model.rated_voltage
     dead_time = np.array([bench.servo_of(joint).dead_time for joint in bench.joints])[joints]
     moved = model.rotor[joints] + inertia.mean(axis=0)
-    own = 2.0 * DAMPED * np.sqrt(moved * (model.full_drive / model.stall)[joints])
-    own -= (model.full_drive / model.free_speed)[joints]
     servo = np.array([row[joints] for row in (
         model.stall * volts, model.full_drive, model.free_speed * volts, model.dead_band,
         model.limp_friction, model.friction, model.rotor, model.seen_play, model.unseen_play,
     )])  # fmt: skip
-    servo = np.insert(servo, 3, np.maximum(own, 0.0), axis=0)
+    servo = np.insert(servo, 3, _damping(model, moved, joints), axis=0)
     feedback, slack = np.empty_like(target), np.empty_like(target)
     follow_kernel(
         np.ascontiguousarray(target),
@@ -92,10 +90,19 @@ def follow(
     return Followed(feedback, slack)
 
 
+def _damping(model: Model, moved: Array, joints: slice = slice(None)) -> Array:
+    """Share of the speed, s, that the electronics take off the error, for inertia `moved` kg·m² with the rotor."""
+    full, stall, free = model.full_drive[joints], model.stall[joints], model.free_speed[joints]
+    return np.asarray(np.maximum(2.0 * DAMPED * np.sqrt(moved * full / stall) - full / free, 0.0))
+
+
 def behind(model: Model, inertia: Array) -> Array:
-    """By how long (K,) s servos that move inertia (K,) kg·m² follow a target that moves on: dead time and lag."""
-    dead_time = np.array([model.bench.servo_of(joint).dead_time for joint in model.bench.joints])
-    lag: Array = dead_time + 2.0 * DAMPED * np.sqrt((model.rotor + inertia) * model.full_drive / model.stall)
+    """By how long (K,) s servos that move inertia (K,) kg·m² follow a target that moves on: their dead time, what the
+    electronics damp, and what the drive must give against the motor's own voltage. The rotor is left out of inertia."""
+    bench = model.bench
+    dead_time = np.array([bench.servo_of(joint).dead_time for joint in bench.joints])
+    free_speed = model.free_speed * bench.supply.voltage / model.rated_voltage
+    lag: Array = dead_time + _damping(model, model.rotor + inertia) + model.full_drive / free_speed
     return lag
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from handfast.geometry.rigid import Array
@@ -51,6 +53,19 @@ def gravity_torques(chain: Chain, q: Array, loads: Array | None = None) -> Array
     q = batch(q)
     zero = np.zeros_like(q)
     return inverse_dynamics(chain, q, zero, zero, loads)
+
+
+def own_inertias(chain: Chain, q: Array, loads: Array | None = None, load_offsets: Array | None = None) -> Array:
+    """What each joint moves (N, K), kg·m², with what the hands hold, while all others stand: rotors left out."""
+    q = batch(q)
+    weightless = replace(chain, gravity=np.zeros(3))
+    still = np.zeros_like(q)
+    result = np.empty_like(q)
+    for joint in range(chain.joints):
+        one = still.copy()
+        one[:, joint] = 1.0
+        result[:, joint] = inverse_dynamics(weightless, q, still, one, loads, load_offsets)[:, joint]
+    return result
 
 
 def spring_torques(springs: Array, q: Array) -> Array:

@@ -7,14 +7,14 @@ on more than the motion alone. Here the motion is stretched to what is really se
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from handfast.bench.parts import Side
 from handfast.geometry.rigid import Array
 from handfast.landing.follow import behind, crossings, follow
-from handfast.mechanics.dynamics import inverse_dynamics, spring_torques
+from handfast.mechanics.dynamics import inverse_dynamics, own_inertias, spring_torques
 from handfast.mechanics.kinematics import places
 from handfast.mechanics.model import Model
 from handfast.motion.laid_down import DT, Motion
@@ -142,7 +142,8 @@ def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = N
     at, off = np.concatenate(sample), np.concatenate(short)
 
     rows = np.arange(0, len(motion.t), _EVERY)
-    inertia = np.repeat(_inertias(model, motion, rows), _EVERY, axis=0)[: len(motion.t)]
+    inertia = own_inertias(model.chain, motion.q[rows], motion.loads[rows], motion.load_offsets[rows])
+    inertia = np.repeat(inertia, _EVERY, axis=0)[: len(motion.t)]
     tau = inverse_dynamics(model.chain, motion.q, motion.qd, motion.qdd, motion.loads, motion.load_offsets)
     load = tau + spring_torques(model.springs, motion.q) - inertia * motion.qdd
     pressed = np.abs(load[0]) > model.friction
@@ -154,19 +155,6 @@ def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = N
     side = np.where(model.unseen_play > 0, followed.slack / half, 0.0)
     steps_behind = np.round(behind(model, inertia.mean(axis=0)) / DT).astype(int)
     return Played(at, followed.feedback, side, turned, rests, pressed, steps_behind)
-
-
-def _inertias(model: Model, motion: Motion, rows: np.ndarray) -> Array:
-    """What each joint moves (rows, K), kg·m², with what hands hold."""
-    weightless = replace(model.chain, gravity=np.zeros(3))
-    still = np.zeros((len(rows), motion.q.shape[1]))
-    result = np.empty_like(still)
-    for joint in range(motion.q.shape[1]):
-        one = still.copy()
-        one[:, joint] = 1.0
-        tau = inverse_dynamics(weightless, motion.q[rows], still, one, motion.loads[rows], motion.load_offsets[rows])
-        result[:, joint] = tau[:, joint]
-    return result
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,8 @@ import numpy as np
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array, pose
 from handfast.landing.flank import HELD, Offsets, resting_offsets, taught_offsets
+from handfast.landing.follow import behind
+from handfast.mechanics.dynamics import own_inertias
 from handfast.mechanics.kinematics import places, tool_poses
 from handfast.mechanics.model import Chain, Model
 from handfast.motion.carrying import (
@@ -316,22 +318,18 @@ def feedback_of(model: Model, q: Array, off0: Array, off1: Array, loads: Array, 
     return result
 
 
-def lag_of(model: Model) -> Array:
-    """Time (K,) s by which each servo follows its target when it turns freely: dead time, and what its drive lacks."""
-    bench = model.bench
-    dead = np.array([bench.servo_of(joint).dead_time for joint in bench.joints])
-    volts = bench.supply.voltage / model.rated_voltage
-    result: Array = dead + model.full_drive / (volts * model.free_speed)
-    return result
+def lag_along(model: Model, q: Array, loads: Array, offsets: Array) -> Array:
+    """By how long (K,) s servos follow their targets along a path q (M, K), with loads (2,) kg at offsets (2, 3) m."""
+    few = q[:: max(1, len(q) // 10)]
+    return behind(model, own_inertias(model.chain, few, loads, offsets).mean(axis=0))
 
 
-def lag_cap(model: Model, q: Array, slope: Array, allowed: float) -> Array:
+def lag_cap(model: Model, q: Array, slope: Array, allowed: float, lag: Array) -> Array:
     """Largest path speed (M,) at which unequal lag spoils the relative place by no more than `allowed` m.
 
-    q, slope (M, K): a path and its derivative. A lag that all joints share only delays the motion; what differs from
-    the mean, and what is not known about it, moves the grips against each other.
+    q, slope (M, K): a path and its derivative. lag (K,) s, see `lag_along`: one that all joints share only delays the
+    motion; what differs from the mean, and what is not known about it, moves the grips against each other.
     """
-    lag = lag_of(model)
     J = places(model.chain, q).J[:, :, 3:]
     ways = np.ones(model.chain.joints)
     ways[model.bench.columns("left")] = -1.0

@@ -20,6 +20,7 @@ from handfast.motion.coordinated import (
     Together,
     feedback_of,
     groups,
+    lag_along,
     lag_cap,
     link_of,
     planned_error,
@@ -313,7 +314,7 @@ class _Planner:
         paths = {side: spline_path(q[:, self.bench.columns(side)], _MANY_STATIONS) for side in SIDES}
         path = self._together(paths)
         allowed = LAG_SHARE * self.routine.tolerance_of(number)
-        cap = lag_cap(self.model, path.q, path.slope, allowed)
+        cap = lag_cap(self.model, path.q, path.slope, allowed, lag_along(self.model, path.q, loads, offsets))
         first = self.tracks["left"].count
         law = self._move(step, number, paths, "carry", cap=cap)
         last = self.tracks["left"].count - 1

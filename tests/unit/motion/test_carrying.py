@@ -14,7 +14,7 @@ from handfast.geometry.rigid import inverse, pose, rotation_of
 from handfast.mechanics.inverse import solve
 from handfast.mechanics.kinematics import tool_poses
 from handfast.motion.carrying import chosen_fingers, interpolation_error, mirrored, moved_thing, thing_pose, twists
-from handfast.motion.coordinated import groups, lag_cap, lag_of
+from handfast.motion.coordinated import groups, lag_along, lag_cap
 from handfast.motion.plan import plan
 from handfast.motion.timing import excess
 from handfast.routine.steps import Step, Taught
@@ -232,14 +232,16 @@ def test_unequal_lag_slows_a_carry():
     q = np.concatenate(held_at(103, 0, 40))[None]
     slope = np.zeros((1, 10))
     slope[0, 0], slope[0, 5] = 1.0, 1.0
-    even = lag_cap(model, q, slope, 1e-3)[0]
+    held = np.full(2, 0.055), np.zeros((2, 3))
+    lag = lag_along(model, q, *held)
+    even = lag_cap(model, q, slope, 1e-3, lag)[0]
     slow = dataclasses.replace(model, full_drive=model.full_drive * np.where(np.arange(10) == 5, 6.0, 1.0))
-    assert lag_cap(slow, q, slope, 1e-3)[0] < 0.8 * even
-    lag = lag_of(slow)
+    lag = lag_along(slow, q, *held)
+    assert lag_cap(slow, q, slope, 1e-3, lag)[0] < 0.8 * even
     lever = 0.123
     known = lever * abs((lag[5] - lag.mean()) - (-(lag[0] - lag.mean())) * 1.0)  # opposite ways across the line
     unknown = 0.008 * lever * np.sqrt(2)
-    assert lag_cap(slow, q, slope, 1e-3)[0] == pytest.approx(1e-3 / np.hypot(known, unknown), rel=0.02)
+    assert lag_cap(slow, q, slope, 1e-3, lag)[0] == pytest.approx(1e-3 / np.hypot(known, unknown), rel=0.02)
 
 
 def test_groups_end_with_a_release_or_a_move_of_one_arm():
