@@ -3,6 +3,7 @@ import { drawAnswers } from "./answers.js";
 import { decode, frames } from "./arms.js";
 import { drawFirst } from "./first.js";
 import { h, keepingFocus, put } from "./dom.js";
+import { Edits } from "./edits.js";
 import { drawLive, drawStop } from "./live.js";
 import { drawMeasure } from "./measure.js";
 import { Picture } from "./picture.js";
@@ -23,6 +24,8 @@ class App {
     this.opened = null;
     this.live = { run: null };
     this.overruled = new Set();
+    this.edits = new Edits(this);
+    this.busy = new Set();
     this.tasks = {};
     this.teaching = this.reading = null;
     this.starting = new Set();
@@ -170,13 +173,14 @@ class App {
     } else if (said.push === "routine" && mine) {
       this.routine = said;
       this.refused = null;
-      if (this.marked && !said.sheet.steps[this.marked.step]) this.marked = null;
+      this.keepMark();
       this.answered = performance.now();
       this.draw();
     } else if (said.push === "motion" && mine) {
       this.motion = { ...said, q: decode(said.q_rad), gaps: decode(said.gaps_mm) };
       this.picture.setMotion(this.motion);
       this.picture.show(this.picture.time);
+      this.showPosed();
       this.outline();
       this.draw();
     } else if (said.push === "changes" && mine && this.routine?.version === said.version) {
@@ -187,7 +191,10 @@ class App {
       this.refused = said.error;
       this.routine = null;
       this.draw();
-    } else if (said.push === "outside") this.say(`Changed outside this page: ${said.text}. It was read anew.`);
+    } else if (said.push === "outside") {
+      this.edits.forget();
+      this.say(`Changed outside this page: ${said.text}. It was read anew.`);
+    }
     else if (said.push === "said") this.say(said.text, "bad");
     else if (said.push === "run") {
       this.live.run = said.run;
@@ -246,6 +253,7 @@ class App {
   }
 
   async choose(name) {
+    await this.edits.ended; // what was asked of the other routine is written first
     sessionStorage.setItem("handfast", JSON.stringify({ path: this.path, chosen: name }));
     this.overruled.clear();
     Object.assign(this, { chosen: name, routine: null, motion: null, marked: null, opened: null, refused: null });
@@ -336,11 +344,33 @@ class App {
     if (found) await this.ask("lead", { arm: this.leads, pose_deg: found.q_deg, ms: 500 });
   }
 
-  async edit(said) {
-    const done = await this.ask("edit", { ...said, routine: this.chosen, version: this.routine?.version });
-    if (done?.did) this.say(`${done.did[0].toUpperCase()}${done.did.slice(1)}.`);
-    if (!done) this.picture.show(this.picture.time);
-    return done;
+  // An edit of the routine that is shown. by: in a move, how many places on.
+  edit({ by, ...said }, more = {}) {
+    const routine = this.chosen;
+    const once = said.edit === "change" || said.edit === "correct" ? JSON.stringify(said) : undefined;
+    const make = (step) => {
+      const to = by === undefined ? undefined : step + by;
+      if (to < 0 || to >= this.routine?.sheet.steps.length) return undefined;
+      return { do: "edit", ...said, routine, step, to };
+    };
+    return this.edits.add({ step: said.step, once, make, ...more });
+  }
+
+  undo(what = "undo") {
+    return this.edits.add({ make: () => ({ do: what }) });
+  }
+
+  // The step that is marked is still one of the sheet, and its arm one of the step's.
+  keepMark() {
+    const step = this.marked && this.routine?.sheet.steps[this.marked.step];
+    if (!step) this.marked = null;
+    else if (!step.arms.includes(this.marked.arm)) this.marked.arm = step.arms[0];
+  }
+
+  // A pose that was asked for and is not yet in the file stays in sight.
+  showPosed() {
+    const posed = this.marked?.posed;
+    if (posed) this.picture.setArm(posed.arm, posed.q);
   }
 
   openAnswer(question) {
@@ -392,10 +422,13 @@ class App {
   }
 
   turnJoint(arm, i, degrees) {
-    const q = [...this.picture.part(arm)];
+    const { step, posed } = this.marked;
+    const taught = this.routine.sheet.steps[step].pose_deg[arm].map((d) => d * RADIAN);
+    const q = [...(posed?.arm === arm ? posed.q : taught)];
     q[i] = degrees * RADIAN;
     this.picture.setArm(arm, q);
     this.held = { arm, q };
+    this.marked.posed = this.held;
   }
 
   // While the paddle is dragged: the newest place is solved, older ones that wait are dropped.
@@ -437,22 +470,28 @@ class App {
     if (!this.held) return;
     const { q } = this.held;
     this.held = null;
-    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: q.map((x) => x / RADIAN) });
+    const posed = { arm, q };
+    this.marked.posed = posed;
+    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: q.map((x) => x / RADIAN) }, { pose: arm, posed });
   }
 
-  async shift(arm, axis, by) {
-    const own = this.bench.arms[arm];
-    const pose = this.routine.sheet.steps[this.marked.step].pose_deg[arm];
-    const { tool } = frames(own, pose.map((d) => d * RADIAN));
-    const p = [...tool.p];
-    p[axis] += by;
-    const found = await this.ask("solve", { arm, R: tool.R, p_mm: p, near_deg: pose });
-    if (!found) return;
-    if (found.short_mm > 0.1) {
-      this.say(`The arm cannot reach there: ${units.number(found.short_mm, "mm", 1)} short.`, "bad");
-      return;
-    }
-    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: found.q_deg });
+  shift(arm, axis, by) {
+    const routine = this.chosen;
+    const make = async (step) => {
+      const pose = this.routine?.sheet.steps[step]?.pose_deg[arm];
+      if (!pose) return undefined;
+      const { tool } = frames(this.bench.arms[arm], pose.map((d) => d * RADIAN));
+      const p = [...tool.p];
+      p[axis] += by;
+      const found = await this.ask("solve", { arm, R: tool.R, p_mm: p, near_deg: pose });
+      if (!found) return null;
+      if (found.short_mm > 0.1) {
+        this.say(`The arm cannot reach there: ${units.number(found.short_mm, "mm", 1)} short.`, "bad");
+        return null;
+      }
+      return { do: "edit", edit: "pose", routine, step, arm, pose_deg: found.q_deg };
+    };
+    return this.edits.add({ step: this.marked.step, make });
   }
 
   key(event) {
@@ -464,8 +503,8 @@ class App {
     const typing = ["INPUT", "TEXTAREA", "SELECT"].includes(event.target.tagName) && event.target.type !== "range";
     if (!(event.ctrlKey || event.metaKey) || typing || !this.bench) return;
     const name = event.key.toLowerCase();
-    if (name === "z" && !event.shiftKey) this.ask("undo");
-    else if (name === "y" || (name === "z" && event.shiftKey)) this.ask("redo");
+    if (name === "z" && !event.shiftKey) this.undo();
+    else if (name === "y" || (name === "z" && event.shiftKey)) this.undo("redo");
     else return;
     event.preventDefault();
   }

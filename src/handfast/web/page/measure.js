@@ -1,5 +1,5 @@
 // Measuring: vetting, calibration and scoring as guides that say what to do, take what was read, and what is missing.
-import { h } from "./dom.js";
+import { h, numberField } from "./dom.js";
 import { drawReading } from "./reading.js";
 import { table, taskPart } from "./task.js";
 import { units } from "./units.js";
@@ -168,9 +168,12 @@ function drawScore(app) {
     taskPart(app, "score points", "Score the same points again", () => ({ file: app.lastFile }), pointsShown, !app.lastFile),
     h("h3", {}, "A drawing on the card"),
     h("p", { class: "small" }, "handfast score --card writes the card to print. Photograph all of it, from above; measure its check line with a ruler."),
-    h("label", { for: "card-line", class: "choice" }, h("span", {}, "Its check line measures, mm "), h("input", {
-      id: "card-line", "data-key": "card-line", type: "number", step: "0.1", value: app.cardLine || 100, onchange: (e) => (app.cardLine = Number(e.target.value)),
-    })),
+    h("label", { for: "card-line", class: "choice" }, h("span", {}, "Its check line measures, mm "),
+      numberField(app, { id: "card-line", "data-key": "card-line", value: app.cardLine || 100 }, "check line", (number) => {
+        if (number > 0) app.cardLine = number;
+        else app.say(`The check line: ${number ?? "nothing"} was not taken. Expected: its length in mm as a ruler shows it, about 100.`, "bad");
+        app.draw();
+      })),
     handIn(app, "photo", `A photo of what ${app.chosen || "the routine"} drew`, ".png,.jpg,.jpeg", (file) =>
       app.startTask("score photo", { file, line_mm: app.cardLine || 100, routine: app.chosen })),
     app.tasks["score photo"] && taskPart(app, "score photo", "Score the same photo again", () => ({ file: app.lastPhoto, line_mm: app.cardLine || 100, routine: app.chosen }), photoShown, !app.lastPhoto));

@@ -1,5 +1,5 @@
 // The routine as a sheet: time runs down, one column for each arm, a step as high as it takes long.
-import { h } from "./dom.js";
+import { h, numberField } from "./dom.js";
 import { units } from "./units.js";
 
 const PER_SECOND = 64; // px
@@ -7,7 +7,7 @@ const LEAST = 30; // px: lower than this, a step's words would not fit
 const FIGURES = [
   ["time_s", "takes", "s", "how long the step takes; empty: as fast as the arms can"],
   ["dwell_s", "then stays", "s", "rest after the step"],
-  ["pace", "pace", "", "share of the highest speed, 0.05 to 1"],
+  ["pace", "pace", "", "share of the highest sound speed, 0.02 to 1"],
   ["tolerance_mm", "may miss by", "mm", "how far it may land from where it was taught"],
 ];
 
@@ -67,6 +67,8 @@ export function drawSheet(app) {
   );
 }
 
+const neat = (x) => Number(x.toPrecision(8)); // without the crumbs of turning units over
+
 export function drawStep(app) {
   const { sheet } = app.routine;
   if (!app.marked || !sheet.steps[app.marked.step])
@@ -80,13 +82,8 @@ export function drawStep(app) {
     const id = `figure-${key}`;
     const lengthy = unit === "mm";
     return h("label", { for: id, title: why }, h("span", {}, `${words} ${lengthy ? units.symbol("mm") : unit}`),
-      h("input", {
-        id, "data-key": id, type: "number", step: "any", value: shown === "" ? "" : lengthy ? units.out(shown, "mm") : shown,
-        disabled: !app.mayEdit, onchange: (e) => {
-          const typed = e.target.value === "" ? null : Number(e.target.value);
-          ask("figure", { key, value: typed === null || !lengthy ? typed : units.back(typed, "mm") });
-        },
-      }));
+      numberField(app, { id, "data-key": id, value: shown === "" ? "" : lengthy ? neat(units.out(shown, "mm")) : shown, disabled: !app.mayEdit }, words,
+        (number) => ask("figure", { key, value: number === null || !lengthy ? number : neat(units.back(number, "mm")) })));
   };
   const doing = (words, act, off = false) =>
     h("button", { class: "plain", disabled: !app.mayEdit || off, onclick: act, "data-key": `do-${words}` }, words);
@@ -97,17 +94,23 @@ export function drawStep(app) {
       h("button", { class: "plain", "aria-pressed": String(side === arm), onclick: () => app.mark(number, side), "data-key": `arm-${side}` }, `${side} arm`))),
     h("div", { class: "figures" }, FIGURES.map(figure)),
     h("div", { class: "doings" },
-      doing("Earlier", () => ask("move", { to: number - 1 }), number === 0),
-      doing("Later", () => ask("move", { to: number + 1 }), number === sheet.steps.length - 1),
+      doing("Earlier", () => ask("move", { by: -1 }), number === 0),
+      doing("Later", () => ask("move", { by: 1 }), number === sheet.steps.length - 1),
       doing("Double it", () => ask("double")),
       doing("Mirror it", () => ask("mirror")),
       doing("Wait 0.5 s after it", () => ask("wait", { value: 0.5 })),
       doing("Take it out", () => ask("drop"))),
-    step.pose_deg[arm] ? joints(app, number, arm, step.pose_deg[arm]) : h("p", { class: "small" }, "This step has no pose of its own."),
+    step.pose_deg[arm] ? joints(app, arm, poseOf(app, step, arm)) : h("p", { class: "small" }, "This step has no pose of its own."),
   );
 }
 
-function joints(app, number, arm, pose) {
+// As it was last turned, if that is not yet in the file.
+function poseOf(app, step, arm) {
+  const { posed } = app.marked;
+  return posed?.arm === arm ? posed.q.map((x) => (x * 180) / Math.PI) : step.pose_deg[arm];
+}
+
+function joints(app, arm, pose) {
   const own = app.bench.arms[arm];
   return h(
     "div", { class: "joints" },

@@ -11,8 +11,8 @@ export function drawTop(app) {
       h("label", { for: "routine" }, h("span", {}, "Routine"), h("select", {
         id: "routine", "data-key": "routine", onchange: (e) => app.choose(e.target.value),
       }, app.bench.routines.map((name) => h("option", { value: name, selected: name === app.chosen }, name)))),
-      h("button", { class: "plain", disabled: !app.mayEdit || !undo, onclick: () => app.ask("undo"), "data-key": "undo", title: undo || "" }, "Undo"),
-      h("button", { class: "plain", disabled: !app.mayEdit || !redo, onclick: () => app.ask("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
+      h("button", { class: "plain", disabled: !app.mayEdit || !undo, onclick: () => app.undo(), "data-key": "undo", title: undo || "" }, "Undo"),
+      h("button", { class: "plain", disabled: !app.mayEdit || !redo, onclick: () => app.undo("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
       h("button", { class: "plain", disabled: !app.mayEdit || !app.routine, onclick: () => app.edit({ edit: "correct" }), "data-key": "correct" }, "Correct the landing"),
       h("button", { class: "plain", "aria-pressed": String(app.measuring), onclick: () => app.measure(!app.measuring), "data-key": "measuring" }, app.measuring ? "Back to the routine" : "Measure the bench"),
       h("button", { class: "plain", onclick: () => {

@@ -1,0 +1,128 @@
+"""Edits in the workbench's page, pressed as people press: quickly, twice, with a comma, or not at all well."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from support.page import at_the_seedling_bench, opened
+
+IDLE = "!window.handfast.edits.going && !window.handfast.edits.waiting.length"
+STEPS = "window.handfast.routine.sheet.steps"
+
+
+def at_step(page: Page, number: int, routine: str = "pass-pot") -> None:
+    """The seedling bench with one step chosen."""
+    at_the_seedling_bench(page, routine)
+    page.locator(f".step[data-step='{number}']").first.click()
+
+
+def settled(page: Page) -> None:
+    """Wait until all edits are written."""
+    page.wait_for_timeout(60)
+    page.wait_for_function(IDLE)
+
+
+def titles(page: Page) -> list[str]:
+    """Names of the steps without their numbers."""
+    return page.evaluate(f"{STEPS}.map(s => s.name)")
+
+
+def test_figures_with_a_comma_and_what_is_no_number(browser, served, tmp_path):
+    """A comma is a decimal comma; what is no number, or out of range, is said, and the field shows the file again."""
+    page = opened(browser, served.url)
+    at_step(page, 1)
+    file = tmp_path / "seedling" / "routines" / "pass-pot.toml"
+
+    def typed(field: str, text: str) -> str:
+        page.locator(field).fill(text)
+        page.keyboard.press("Enter")
+        settled(page)
+        return page.locator(field).input_value()
+
+    def written() -> dict[str, object]:
+        return tomllib.loads(file.read_text())["step"][1]
+
+    for text, value in (("0,5", 0.5), ("2,5", 2.5), ("1.25", 1.25)):
+        assert float(typed("#figure-time_s", text)) == value
+        assert written()["time_s"] == value
+    before = file.read_text()
+    assert typed("#figure-time_s", "3e") == "1.25"
+    expect(page.locator(".note.is-bad").last).to_contain_text("“3e” is no number")
+    assert typed("#figure-pace", "9") == ""
+    expect(page.locator(".note.is-bad").last).to_contain_text("0.02 to 1")
+    assert "0.02 to 1" in page.locator("label[for=figure-pace]").get_attribute("title")
+    assert file.read_text() == before
+    assert typed("#figure-time_s", "") == ""
+    assert "time_s" not in written()
+    page.get_by_role("button", name="Show inches").click()
+    typed("#figure-tolerance_mm", "0,2")
+    assert written()["tolerance_mm"] == 5.08
+    # What is half typed outlasts news that draw the page anew.
+    page.locator("#figure-dwell_s").fill("0,")
+    page.evaluate("window.handfast.draw()")
+    page.keyboard.type("25")
+    page.keyboard.press("Enter")
+    settled(page)
+    assert written()["dwell_s"] == 0.25
+    page.get_by_role("button", name="Measure the bench").click()
+    page.get_by_role("button", name="Score what it did").click()
+    assert typed("#card-line", "100,5") == "100.5"
+    for text in ("-5", "0", "x"):
+        assert typed("#card-line", text) == "100.5"
+        expect(page.locator(".note.is-bad").last).to_contain_text("not taken")
+    assert page.handfast_errors == []
+
+
+def test_presses_in_quick_succession(browser, served):
+    """None is lost and none is refused; each is of the step that was in sight, and the mark goes with its step."""
+    page = opened(browser, served.url)
+    at_step(page, 1)
+    names = titles(page)
+
+    def twice(words: str) -> None:
+        page.get_by_role("button", name=words).dblclick()
+        settled(page)
+
+    def marked() -> int:
+        return page.evaluate("window.handfast.marked.step")
+
+    twice("Later")
+    assert titles(page) == [names[0], *names[2:4], names[1], *names[4:]]
+    assert marked() == 3
+    twice("Earlier")
+    assert titles(page) == names
+    assert marked() == 1
+    twice("Wait 0.5 s after it")
+    assert page.evaluate(f"{STEPS}.map(s => s.do)")[2:4] == ["wait", "wait"]
+    twice("Double it")
+    assert titles(page)[1:4] == 3 * [names[1]]
+    count = len(titles(page))
+    twice("Take it out")
+    assert len(titles(page)) == count - 1, "the second press was of a step that is gone"
+    before = page.evaluate(f"{STEPS}[1].pose_deg.right")
+    place = "window.handfast.picture.tools.right.p[2]"
+    page.locator(".step[data-step='1']").first.click()
+    height = page.evaluate(place)
+    for _ in range(4):
+        page.get_by_role("button", name="TCP on 5 mm along Z").click()
+    settled(page)
+    page.locator(".step[data-step='0']").first.click()
+    page.locator(".step[data-step='1']").first.click()
+    assert page.evaluate(place) == pytest.approx(height + 20.0, abs=0.2)
+    for _ in range(4):
+        page.get_by_role("button", name="Undo").click()
+    settled(page)
+    assert page.evaluate(f"{STEPS}[1].pose_deg.right") == before
+    start = float(page.locator("#joint-1").input_value())
+    page.locator("#joint-1").focus()
+    for _ in range(6):
+        page.keyboard.press("ArrowRight")
+        page.wait_for_timeout(40)
+    settled(page)
+    assert page.evaluate(f"{STEPS}[1].pose_deg.right")[1] == pytest.approx(start + 3.0)
+    assert float(page.locator("#joint-1").input_value()) == start + 3.0
+    assert page.locator(".note.is-bad").count() == 0
+    assert page.handfast_errors == []
