@@ -184,8 +184,8 @@ def test_the_paddle_is_dragged_until_an_answer_fails(browser, served, tmp_path):
     at = page.evaluate(where)
     page.mouse.move(at["x"], at["y"])
     page.mouse.down()
-    for k in range(1, 21):
-        page.mouse.move(at["x"] - 22 * k, at["y"] - 4 * k)
+    for k in range(1, 16):
+        page.mouse.move(at["x"] - 8 * k, at["y"])
         time.sleep(0.02)
     page.wait_for_function("!window.handfast.picture.dragged || window.handfast.picture.dragged.moved")
     page.mouse.up()

@@ -126,3 +126,66 @@ def test_presses_in_quick_succession(browser, served):
     assert float(page.locator("#joint-1").input_value()) == start + 3.0
     assert page.locator(".note.is-bad").count() == 0
     assert page.handfast_errors == []
+
+
+def drag(page: Page, x: float, y: float) -> None:
+    """The paddle, by so many pixels; it is still held."""
+    page.wait_for_function("window.handfast.picture.paddle && window.handfast.picture.tools")
+    at = page.evaluate("window.handfast.picture.seen(window.handfast.picture.paddle.position.toArray())")
+    page.mouse.move(*at)
+    page.mouse.down()
+    for k in range(1, 11):
+        page.mouse.move(at[0] + x * k / 10, at[1] + y * k / 10)
+        page.wait_for_timeout(25)
+    page.wait_for_function("!window.handfast.posing.solving && window.handfast.posing.found")
+
+
+def test_a_drag_that_goes_too_far_or_is_given_up(browser, served, tmp_path):
+    """Nothing is written, the pose goes back, and the words on it stand in the picture, as long as the hand is there."""
+    page = opened(browser, served.url)
+    at_step(page, 0)
+    before = (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text()
+    pose = page.evaluate("[...window.handfast.picture.q]")
+    for cancel in (False, True):
+        drag(page, -330, -150)
+        told = page.locator(".tell")
+        expect(told).to_contain_text("cannot reach")
+        box, view = told.bounding_box(), page.locator(".view").bounding_box()
+        assert view["x"] <= box["x"]
+        assert view["y"] <= box["y"]
+        if cancel:
+            page.keyboard.press("Escape")
+            assert page.evaluate("[...window.handfast.picture.q]") == pose
+        page.mouse.up()
+        settled(page)
+        expect(told).to_have_text("")
+        assert page.evaluate("[...window.handfast.picture.q]") == pose
+        expect(page.locator(".note.is-bad")).to_have_count(1)
+        expect(page.locator(".note.is-bad")).to_contain_text("cannot reach there")
+    assert (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text() == before
+    assert page.evaluate("window.handfast.state.undo") is None
+    assert page.handfast_errors == []
+
+
+def test_undo_says_what_it_took_back(browser, served, tmp_path):
+    """By its words; a file that goes with it is named."""
+    page = opened(browser, served.url)
+    at_step(page, 0, "carry-tray")
+    page.get_by_role("button", name="Double it").click()
+    settled(page)
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator(".note").last).to_contain_text("Taken back: step 1 (go 1) doubled.")
+    page.get_by_role("button", name="Redo").click()
+    expect(page.locator(".note").last).to_contain_text("Done again: step 1 (go 1) doubled.")
+    settled(page)
+    routines = tmp_path / "seedling" / "routines"
+    text = (routines / "pass-pot.toml").read_text()
+    (routines / "second.toml").write_text(text.replace('name = "pass-pot"', 'name = "second"'))
+    expect(page.locator("#routine option")).to_have_count(4)
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator(".note").last).to_contain_text("With it, routines/second.toml is gone; Redo brings it back.")
+    assert not (routines / "second.toml").exists()
+    page.get_by_role("button", name="Redo").click()
+    settled(page)
+    assert (routines / "second.toml").exists()
+    assert page.handfast_errors == []

@@ -421,7 +421,9 @@ class Hub:
         finally:
             if place.version != before:
                 await self._refresh(place, viewer)
-        return {"did": None if entry is None else entry.label}
+        if entry is None:
+            return {"did": None}
+        return {"did": entry.label, "gone": [name for name in entry.after if name not in place.editing.history.texts]}
 
     async def _refresh(self, place: Place, first: Viewer | None = None) -> None:
         """Tell everybody at a bench what it is like now, the one who changed it before the others."""

@@ -1,12 +1,13 @@
 // The workbench: what is open, what is asked of the desk, and how the page is drawn from the answers.
 import { drawAnswers } from "./answers.js";
-import { decode, frames } from "./arms.js";
+import { decode } from "./arms.js";
 import { drawFirst } from "./first.js";
 import { h, keepingFocus, put } from "./dom.js";
 import { Edits } from "./edits.js";
 import { drawLive, drawStop } from "./live.js";
 import { drawMeasure } from "./measure.js";
 import { Picture } from "./picture.js";
+import { Posing } from "./posing.js";
 import { drawSheet, drawStep } from "./sheet.js";
 import { drawRehearsal } from "./task.js";
 import { drawTop } from "./top.js";
@@ -15,7 +16,6 @@ import { units } from "./units.js";
 import { Wire } from "./wire.js";
 
 const RADIAN = Math.PI / 180;
-const SOLVES_EVERY = 25; // ms: no more than 40 solves a second are asked for
 
 class App {
   constructor(at) {
@@ -25,6 +25,7 @@ class App {
     this.live = { run: null };
     this.overruled = new Set();
     this.edits = new Edits(this);
+    this.posing = new Posing(this);
     this.busy = new Set();
     this.tasks = {};
     this.teaching = this.reading = null;
@@ -180,7 +181,7 @@ class App {
       this.motion = { ...said, q: decode(said.q_rad), gaps: decode(said.gaps_mm) };
       this.picture.setMotion(this.motion);
       this.picture.show(this.picture.time);
-      this.showPosed();
+      this.posing.show();
       this.outline();
       this.draw();
     } else if (said.push === "changes" && mine && this.routine?.version === said.version) {
@@ -367,12 +368,6 @@ class App {
     else if (!step.arms.includes(this.marked.arm)) this.marked.arm = step.arms[0];
   }
 
-  // A pose that was asked for and is not yet in the file stays in sight.
-  showPosed() {
-    const posed = this.marked?.posed;
-    if (posed) this.picture.setArm(posed.arm, posed.q);
-  }
-
   openAnswer(question) {
     this.opened = question;
     this.draw();
@@ -421,80 +416,8 @@ class App {
     this.draw();
   }
 
-  turnJoint(arm, i, degrees) {
-    const { step, posed } = this.marked;
-    const taught = this.routine.sheet.steps[step].pose_deg[arm].map((d) => d * RADIAN);
-    const q = [...(posed?.arm === arm ? posed.q : taught)];
-    q[i] = degrees * RADIAN;
-    this.picture.setArm(arm, q);
-    this.held = { arm, q };
-    this.marked.posed = this.held;
-  }
-
-  // While the paddle is dragged: the newest place is solved, older ones that wait are dropped.
-  drag(place) {
-    this.wanted = place;
-    if (this.solving) return;
-    this.solving = true;
-    const next = async () => {
-      const now = this.wanted;
-      this.wanted = null;
-      const near = (this.held?.arm === now.arm ? this.held.q : this.picture.part(now.arm)).map((x) => x / RADIAN);
-      try {
-        const found = await this.wire.ask("solve", { ...now, near_deg: near });
-        this.held = { arm: now.arm, q: found.q_deg.map((d) => d * RADIAN) };
-        this.solves = (this.solves || 0) + 1;
-        if (this.teaching?.going) await this.wire.ask("lead", { arm: now.arm, pose_deg: found.q_deg, ms: 150 });
-        else this.picture.setArm(now.arm, this.held.q);
-        this.short = found;
-        this.tell.textContent = found.short_mm > 0.1 ? `cannot reach: ${units.number(found.short_mm, "mm", 1)} short`
-          : found.beyond_deg > 0 ? `past a stop by ${found.beyond_deg.toFixed(1)}°` : "";
-      } catch (error) {
-        this.say(error.message, "bad");
-      }
-      if (this.wanted) setTimeout(next, SOLVES_EVERY);
-      else this.solving = false;
-      if (this.settle && !this.solving) this.settle();
-    };
-    next();
-  }
-
-  async dropped(arm, moved) {
-    if (this.teaching?.going) {
-      this.held = null;
-      return;
-    }
-    if (!moved || !this.marked) return;
-    if (this.solving) await new Promise((done) => (this.settle = done));
-    this.settle = null;
-    if (!this.held) return;
-    const { q } = this.held;
-    this.held = null;
-    const posed = { arm, q };
-    this.marked.posed = posed;
-    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: q.map((x) => x / RADIAN) }, { pose: arm, posed });
-  }
-
-  shift(arm, axis, by) {
-    const routine = this.chosen;
-    const make = async (step) => {
-      const pose = this.routine?.sheet.steps[step]?.pose_deg[arm];
-      if (!pose) return undefined;
-      const { tool } = frames(this.bench.arms[arm], pose.map((d) => d * RADIAN));
-      const p = [...tool.p];
-      p[axis] += by;
-      const found = await this.ask("solve", { arm, R: tool.R, p_mm: p, near_deg: pose });
-      if (!found) return null;
-      if (found.short_mm > 0.1) {
-        this.say(`The arm cannot reach there: ${units.number(found.short_mm, "mm", 1)} short.`, "bad");
-        return null;
-      }
-      return { do: "edit", edit: "pose", routine, step, arm, pose_deg: found.q_deg };
-    };
-    return this.edits.add({ step: this.marked.step, make });
-  }
-
   key(event) {
+    if (event.key === "Escape" && this.picture?.dragged) this.picture.cancel();
     if (event.key === "Escape" && (this.live.run?.going || this.teaching?.going || this.reading?.going)) {
       event.preventDefault();
       this.halt();
@@ -528,14 +451,14 @@ class App {
   // -- drawing -----------------------------------------------------------------------------------------
 
   lay() {
-    this.view = h("div", { class: "view" });
     this.tell = h("p", { class: "tell", role: "status" });
+    this.view = h("div", { class: "view" }, this.tell);
     this.slots = Object.fromEntries(["top", "left", "bar", "right"].map((name) => [name, h("div", { class: `slot-${name}` })]));
     put(this.body, this.slots.top, h("div", { class: "work" }, this.slots.left,
-      h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), h("div", { class: "side" }, drawStop(this), this.slots.right)));
+      h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.slots.bar), h("div", { class: "side" }, drawStop(this), this.slots.right)));
     this.picture = new Picture(this.view, {
-      onDrag: (place) => this.drag(place),
-      onDrop: (arm, moved) => this.dropped(arm, moved),
+      onDrag: (place) => this.posing.drag(place),
+      onDrop: (arm, moved) => this.posing.dropped(arm, moved),
       onTime: (time) => this.showTime(time),
     });
   }

@@ -2,7 +2,12 @@
 // in sight when it was pressed, wherever that step has got to since.
 import { units } from "./units.js";
 
-const first = (words) => `${words[0].toUpperCase()}${words.slice(1)}`;
+function said(what, did, gone) {
+  const begins = { undo: "Taken back: ", redo: "Done again: " }[what];
+  const words = begins ? begins + did : did[0].toUpperCase() + did.slice(1);
+  const lost = gone.length ? ` With it, ${gone.join(" and ")} ${gone.length > 1 ? "are" : "is"} gone; ${what === "undo" ? "Redo" : "Undo"} brings ${gone.length > 1 ? "them" : "it"} back.` : "";
+  return units.words(`${words}.${lost}`);
+}
 
 // Where step n stands after an edit; null where it is gone.
 export function stepAfter(edit, n) {
@@ -52,7 +57,7 @@ export class Edits {
       if (edit === undefined) continue;
       const done = edit && (await app.ask(edit.do, { ...edit, version: app.routine?.version }));
       if (marked?.posed && marked.posed === wish.posed) marked.posed = null;
-      if (done) this.follow(edit, marked, done.did);
+      if (done) this.follow(edit, marked, done);
       else {
         this.forget();
         if (app.motion) app.picture.show(app.picture.time);
@@ -62,9 +67,9 @@ export class Edits {
     this.going = null;
   }
 
-  follow(edit, marked, did) {
+  follow(edit, marked, { did, gone }) {
     const { app } = this;
-    if (did) app.say(units.words(`${{ undo: "Taken back: ", redo: "Done again: " }[edit.do] || ""}${edit.do === "edit" ? first(did) : did}.`));
+    if (did) app.say(said(edit.do, did, gone));
     if (edit.do !== "edit") return;
     for (const wish of this.waiting) if (wish.step !== undefined) wish.step = stepAfter(edit, wish.step);
     this.waiting = this.waiting.filter((wish) => wish.step !== null);

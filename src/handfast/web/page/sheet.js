@@ -124,12 +124,12 @@ function joints(app, arm, pose) {
           disabled: !app.mayEdit,
           oninput: (e) => {
             out.textContent = `${Number(e.target.value).toFixed(1)}°`;
-            app.turnJoint(arm, i, Number(e.target.value));
+            app.posing.turn(arm, i, Number(e.target.value));
           },
-          onchange: () => app.dropped(arm, true),
+          onchange: () => app.posing.dropped(arm, true),
         }), out);
     }),
-    drawPaddle(app, 5, "TCP", (i, by) => app.shift(arm, i, by), !app.mayEdit),
+    drawPaddle(app, 5, "TCP", (i, by) => app.posing.shift(arm, i, by), !app.mayEdit),
   );
 }
 
