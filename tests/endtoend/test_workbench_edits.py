@@ -189,3 +189,44 @@ def test_undo_says_what_it_took_back(browser, served, tmp_path):
     settled(page)
     assert (routines / "second.toml").exists()
     assert page.handfast_errors == []
+
+
+CUT = """() => [...document.querySelectorAll('.step')].flatMap(card => {
+  const box = card.getBoundingClientRect();
+  return [...card.querySelectorAll('span')].filter(said => {
+    const own = said.getBoundingClientRect();
+    return own.bottom > box.bottom + 0.5 || own.right > box.right + 0.5 || said.scrollWidth > said.clientWidth + 1;
+  }).map(said => said.textContent);
+})"""
+OVER = """() => {
+  const cards = [...document.querySelectorAll('.sheet-body > .step')].map(card => [card.textContent, card.getBoundingClientRect()]);
+  return cards.flatMap(([one, a], i) => cards.slice(i + 1).filter(([, b]) => a.left < b.right - 1 && b.left < a.right - 1
+    && a.top < b.bottom - 1 && b.top < a.bottom - 1).map(([other]) => [one, other]));
+}"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1366, 768), (390, 844)])
+def test_cards_hold_their_words(browser, served, width, height):
+    """No line of a card is cut, corrected or not, and none lies under another, though a step takes no time at all."""
+    page = opened(browser, served.url, width, height)
+    at_the_seedling_bench(page, "write-label")
+    blocks = page.evaluate("window.handfast.routine.sheet.blocks")
+    assert any(block["start_s"] == block["end_s"] for block in blocks)
+    assert page.evaluate(OVER) == []
+    for routine in ("write-label", "carry-tray"):
+        page.locator("#routine").select_option(routine)
+        page.wait_for_function(f"window.handfast.routine?.name === '{routine}' && window.handfast.motion")
+        page.get_by_role("button", name="Correct the landing").click()
+        page.wait_for_function("window.handfast.routine?.sheet.corrected")
+        expect(page.locator(".step", has_text="corr").first).to_be_visible()
+        assert page.evaluate(CUT) == []
+        assert page.evaluate(OVER) == []
+    page.evaluate("window.handfast.say('/a/folder/of/a/maker/whose/name-is-long/routines/carry-tray.toml', 'bad')")
+    note = page.locator(".note.is-bad").bounding_box()
+    for part in (".note.is-bad span", ".note.is-bad button"):
+        box = page.locator(part).bounding_box()
+        assert note["x"] <= box["x"]
+        assert box["x"] + box["width"] <= note["x"] + note["width"] <= width
+    first, second = (page.locator(f"[data-key={key}]").bounding_box() for key in ("run", "run-nudges"))
+    assert second["y"] - first["y"] - first["height"] >= 4 or second["x"] >= first["x"] + first["width"] + 4
+    assert page.handfast_errors == []

@@ -3,7 +3,9 @@ import { h, numberField } from "./dom.js";
 import { units } from "./units.js";
 
 const PER_SECOND = 64; // px
-const LEAST = 30; // px: lower than this, a step's words would not fit
+const LEAST = 30; // px: lower than this, a step's name would not fit
+const NAME = 21; // px: height of that name, and of a line below it, as in look.css
+const LINE = 16;
 const FIGURES = [
   ["time_s", "takes", "s", "how long the step takes; empty: as fast as the arms can"],
   ["dwell_s", "then stays", "s", "rest after the step"],
@@ -11,28 +13,48 @@ const FIGURES = [
   ["tolerance_mm", "may miss by", "mm", "how far it may land from where it was taught"],
 ];
 
-// Heights follow time, but no block is lower than its words; both columns are stretched alike.
+// Heights follow time, but no block is lower than its words; both columns are stretched alike. A step that takes no time
+// gets the height of its words, between what ends and what begins at its moment.
 function scale(blocks, duration) {
   const times = [...new Set([0, duration, ...blocks.flatMap((b) => [b.start_s, b.end_s])])].sort((a, b) => a - b);
-  const y = new Map([[times[0], 0]]);
-  for (let i = 1; i < times.length; i++) {
-    let low = y.get(times[i - 1]) + (times[i] - times[i - 1]) * PER_SECOND;
-    for (const b of blocks) if (b.end_s === times[i] && y.has(b.start_s)) low = Math.max(low, y.get(b.start_s) + LEAST);
-    y.set(times[i], low);
-  }
-  return (s) => {
-    if (y.has(s)) return y.get(s);
+  const ends = new Map();
+  const begins = new Map();
+  const instants = (t, arm) => blocks.filter((b) => b.start_s === t && b.end_s === t && b.arm === arm);
+  times.forEach((t, i) => {
+    let low = i ? begins.get(times[i - 1]) + (t - times[i - 1]) * PER_SECOND : 0;
+    for (const b of blocks) if (b.end_s === t && b.start_s < t) low = Math.max(low, begins.get(b.start_s) + LEAST);
+    ends.set(t, low);
+    begins.set(t, low + LEAST * Math.max(instants(t, "left").length, instants(t, "right").length));
+  });
+  const y = (s) => {
+    if (begins.has(s)) return begins.get(s);
     const i = times.findIndex((t) => t > s);
-    if (i < 0) return y.get(times.at(-1));
+    if (i < 0) return begins.get(times.at(-1));
     const [a, b] = [times[Math.max(i - 1, 0)], times[i]];
-    return y.get(a) + ((y.get(b) - y.get(a)) * (s - a)) / Math.max(b - a, 1e-9);
+    return begins.get(a) + ((ends.get(b) - begins.get(a)) * (s - a)) / Math.max(b - a, 1e-9);
   };
+  const place = (b) => {
+    if (b.start_s < b.end_s) return [begins.get(b.start_s), ends.get(b.end_s)];
+    const top = ends.get(b.start_s) + LEAST * instants(b.start_s, b.arm).indexOf(b);
+    return [top, top + LEAST];
+  };
+  return { y, place };
+}
+
+// A step's card: its name, and as many whole lines of what it does as there is height for.
+function words(step, said, height) {
+  const lines = Math.floor((height - 6 - NAME) / LINE);
+  const sign = step.corrected && (lines ? "corrected" : h("abbr", { title: "corrected" }, "corr."));
+  return [
+    h("span", { class: "step-name" }, h("span", { class: "step-title" }, step.title), lines < 1 && sign ? h("span", { class: "step-sign" }, sign) : null),
+    lines > 0 && h("span", { class: "step-said", style: `-webkit-line-clamp:${lines}` }, sign ? h("i", {}, `${sign}, `) : null, said.replace(/^\d+ /, "")),
+  ];
 }
 
 export function drawSheet(app) {
   const { sheet } = app.routine;
   const blocks = sheet.blocks;
-  const y = scale(blocks, sheet.duration_s);
+  const { y, place } = scale(blocks, sheet.duration_s);
   app.sheetY = y;
   const both = (b) => sheet.steps[b.step].arms.length === 2 && ["pass", "carry"].includes(sheet.steps[b.step].do);
   const seen = new Set();
@@ -42,18 +64,19 @@ export function drawSheet(app) {
     if (spans && seen.has(b.step)) return [];
     seen.add(b.step);
     const mine = spans ? blocks.filter((x) => x.step === b.step) : [b];
-    const [from, to] = [Math.min(...mine.map((x) => x.start_s)), Math.max(...mine.map((x) => x.end_s))];
+    const to = Math.max(...mine.map((x) => x.end_s));
+    const top = Math.min(...mine.map((x) => place(x)[0]));
+    const height = Math.max(...mine.map((x) => place(x)[1])) - top - 3;
     const side = spans ? "both" : b.arm;
     const marked = app.marked?.step === b.step && (spans || app.marked.arm === b.arm);
     return h(
       "button",
       {
         class: `step at-${side}${marked ? " is-marked" : ""}`, "data-key": `step-${b.step}-${side}`, "data-step": b.step,
-        style: `top:${y(from)}px;height:${Math.max(y(to) - y(from), LEAST) - 3}px`, "aria-pressed": String(marked),
+        style: `top:${top}px;height:${height}px`, "aria-pressed": String(marked),
         onclick: () => app.mark(b.step, spans ? step.arms[0] : b.arm, to),
       },
-      h("span", { class: "step-name" }, step.title, step.corrected ? h("span", { class: "step-sign" }, " corrected") : null),
-      h("span", { class: "step-said" }, units.words(step.said[spans ? step.arms[0] : b.arm] || "")),
+      words(step, units.words(step.said[spans ? step.arms[0] : b.arm] || ""), height),
     );
   });
   const end = y(sheet.duration_s);

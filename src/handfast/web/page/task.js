@@ -33,6 +33,7 @@ export function drawRehearsal(app) {
 
 function outcome(app, r) {
   const mm = (x, n = 1) => units.number(x, "mm", n);
+  const far = (v) => mm(Math.hypot(...v)).replace(" ", "\u00a0");
   return h("div", { class: "outcome" },
     app.tasks.rehearse.of !== app.routine?.version && h("p", { class: "small" }, "From before the last change, or of another routine."),
     h("p", {}, signed(r.works), ` ${r.routine}, ${r.duration_s.toFixed(0)} s of bench time, corrected`),
@@ -46,7 +47,7 @@ function outcome(app, r) {
     r.things.map((t) => h("p", { class: "small" }, `${t.thing} ends ${mm(t.beside_mm)} beside its place, leaning ${t.lean_deg.toFixed(0)}°`)),
     h("details", {}, h("summary", {}, "Where poses landed"),
       table("Distance from where each was taught: as the answer foretold, and in physics", ["step", "arm", "foretold", "landed", "why they differ"],
-        r.landing_beside.map((x) => [r.titles[x.step - 1], x.arm, mm(Math.hypot(...x.fast_mm)), mm(Math.hypot(...x.twin_mm)), x.why || "–"]))),
+        r.landing_beside.map((x) => [r.titles[x.step - 1], x.arm, far(x.fast_mm), far(x.twin_mm), x.why || "–"]))),
     r.holding.length > 0 && h("details", {}, h("summary", {}, "Torques, twice reckoned"),
       table("Largest holding torque, N·m", ["joint", "answer", "physics", "why they differ"],
         r.holding.map((x) => [x.joint, x.fast_Nm.toFixed(3), x.twin_Nm.toFixed(3), x.why || "–"]))),
