@@ -65,3 +65,11 @@ def test_a_page_that_cannot_be_written_is_a_fault(root):
     assert "cannot be written" in done.stderr
     assert "Traceback" not in done.stderr
     assert out.read_text(encoding="utf-8") == "in the way"
+
+
+def test_the_page_fits_a_narrow_screen(root, browser):
+    """Wide pictures and tables scroll by themselves; the page does not."""
+    assert handfast("report", cwd=root).returncode == 0
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto((root / "out" / "report.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
