@@ -141,7 +141,7 @@ def drag(page: Page, x: float, y: float) -> None:
 
 
 def test_a_drag_that_goes_too_far_or_is_given_up(browser, served, tmp_path):
-    """Nothing is written, the pose goes back, and the words on it stand in the picture, as long as the hand is there."""
+    """Nothing is written, the pose goes back; the words on it stand in the picture while the hand is there."""
     page = opened(browser, served.url)
     at_step(page, 0)
     before = (tmp_path / "seedling" / "routines" / "pass-pot.toml").read_text()
@@ -199,9 +199,10 @@ CUT = """() => [...document.querySelectorAll('.step')].flatMap(card => {
   }).map(said => said.textContent);
 })"""
 OVER = """() => {
-  const cards = [...document.querySelectorAll('.sheet-body > .step')].map(card => [card.textContent, card.getBoundingClientRect()]);
-  return cards.flatMap(([one, a], i) => cards.slice(i + 1).filter(([, b]) => a.left < b.right - 1 && b.left < a.right - 1
-    && a.top < b.bottom - 1 && b.top < a.bottom - 1).map(([other]) => [one, other]));
+  const cards = [...document.querySelectorAll('.sheet-body > .step')];
+  const boxes = cards.map(card => card.getBoundingClientRect());
+  return boxes.flatMap((a, i) => boxes.flatMap((b, k) => k > i && a.left < b.right - 1 && b.left < a.right - 1
+    && a.top < b.bottom - 1 && b.top < a.bottom - 1 ? [[cards[i].textContent, cards[k].textContent]] : []));
 }"""
 
 

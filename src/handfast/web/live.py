@@ -168,4 +168,4 @@ class PageRun:
     def _show(self, state: str, share: float, **more: Any) -> None:
         self._shown = time.monotonic()
         self.tell({"going": self.going, "held": self.held, "state": state, "share": share, "nudges": self.nudges,
-                   "said": list(self._said), **more})  # fmt: skip
+                   "routine": self.routine, "said": list(self._said), **more})  # fmt: skip

@@ -2,7 +2,7 @@
 import { drawAnswers } from "./answers.js";
 import { decode } from "./arms.js";
 import { drawFirst } from "./first.js";
-import { h, keepingFocus, put } from "./dom.js";
+import { h, keepingFocus, put, working } from "./dom.js";
 import { Edits } from "./edits.js";
 import { drawLive, drawStop } from "./live.js";
 import { drawMeasure } from "./measure.js";
@@ -37,7 +37,7 @@ class App {
     this.notes = h("div", { class: "notes", role: "status", "aria-live": "polite" });
     this.body = h("div", { class: "body" });
     at.append(this.notes, this.body);
-    put(this.body, h("p", { class: "waiting" }, "Opening …"));
+    put(this.body, working("Opening …"));
     this.wire = new Wire({ onPush: (said) => this.hear(said), onState: (state) => this.link(state) });
     this.keys = (e) => this.key(e);
     addEventListener("keydown", this.keys);
@@ -194,11 +194,12 @@ class App {
       this.draw();
     } else if (said.push === "outside") {
       this.edits.forget();
-      this.say(`Changed outside this page: ${said.text}. It was read anew.`);
+      this.say(`Changed outside this page: ${said.text.replace(/^edited outside: /, "")}. ${said.trouble ? "It cannot be read as it stands now; what is wrong stands above." : "It was read anew."}`);
     }
     else if (said.push === "said") this.say(said.text, "bad");
     else if (said.push === "run") {
-      this.live.run = said.run;
+      const { run } = said;
+      this.live.run = run.routine && run.routine !== this.chosen ? { ...run, state: `${run.routine}: ${run.state}` } : run;
       this.draw();
     } else if (said.push === "task") this.hearTask(said.task);
     else if (said.push === "teaching") this.hearTeaching(said.teaching);
@@ -234,6 +235,7 @@ class App {
     if (!before?.going && t.going) this.leadWith("left");
     if (!t.going) {
       this.picture.live = false;
+      this.picture.show(this.picture.time);
       this.outline();
       this.taught = t.routine;
       this.say(t.ended, t.routine ? "said" : "bad");
@@ -249,12 +251,15 @@ class App {
   // -- what a person does ------------------------------------------------------------------------------
 
   async open(what, more) {
-    const said = await this.ask(what, more);
-    if (said) await this.take(said);
+    await this.during("opening", async () => {
+      const said = await this.ask(what, more);
+      if (said) await this.take(said);
+    });
   }
 
   async choose(name) {
     await this.edits.ended; // what was asked of the other routine is written first
+    if (name !== this.chosen && !this.live.run?.going) this.live.run = null;
     sessionStorage.setItem("handfast", JSON.stringify({ path: this.path, chosen: name }));
     this.overruled.clear();
     Object.assign(this, { chosen: name, routine: null, motion: null, marked: null, opened: null, refused: null });
@@ -275,6 +280,18 @@ class App {
     this.starting.add(kind);
     await this.ask("task", { kind, ...more });
     this.starting.delete(kind);
+  }
+
+  // While something is waited for, the page shows that it is at work.
+  async during(what, work) {
+    this.busy.add(what);
+    this.draw();
+    try {
+      return await work();
+    } finally {
+      this.busy.delete(what);
+      this.draw();
+    }
   }
 
   async handIn(kind, file) {
@@ -311,6 +328,10 @@ class App {
   }
 
   async calibrate() {
+    if (!this.busy.has("calibrate")) await this.during("calibrate", () => this.writeFound());
+  }
+
+  async writeFound() {
     const done = await this.ask("calibrate");
     if (!done) return;
     this.say(`${done.did ? `${done.did[0].toUpperCase()}${done.did.slice(1)}` : "Nothing changed"}. Routines were read off the new lines; correct them anew.`);
@@ -473,7 +494,8 @@ class App {
     this.late = Boolean(this.pressed?.isConnected);
     if (this.late) return;
     if (!this.bench) {
-      if (this.first) keepingFocus(this.body, () => put(this.body, drawFirst(this)));
+      if (this.busy.has("opening")) put(this.body, working("Opening …"));
+      else if (this.first) keepingFocus(this.body, () => put(this.body, drawFirst(this)));
       return;
     }
     const parts = {
@@ -489,11 +511,12 @@ class App {
   drawLeft() {
     if (this.teaching?.going) return drawTaughtSheet(this);
     if (this.measuring) return drawMeasure(this);
+    if (this.state.trouble && !this.routine) return h("section", { class: "sheet" }, h("h2", {}, "Sheet"), h("p", {}, "Sheet and answers come back as soon as the bench can be read."));
     if (this.refused) return h("section", { class: "sheet" }, h("h2", {}, "Sheet"), h("p", { class: "band is-bad" }, this.refused));
     if (!this.bench.routines.length)
       return h("section", { class: "sheet" }, h("h2", {}, "Sheet"),
         h("p", {}, "This bench has no routine yet. Teach one by hand (on the right), or write one into its routines folder."));
-    if (!this.routine) return h("section", { class: "sheet" }, h("p", { class: "waiting" }, "Asking …"));
+    if (!this.routine) return h("section", { class: "sheet" }, working("Asking …"));
     return [drawSheet(this), drawStep(this)];
   }
 

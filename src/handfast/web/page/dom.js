@@ -39,6 +39,10 @@ export function keepingFocus(at, draw) {
   now.setSelectionRange(typing[1], typing[2]);
 }
 
+// Something is worked at, and nobody knows how long it takes.
+export const working = (words) => h("div", { class: "waiting" }, h("p", {}, words), h("progress", { "aria-label": words }),
+  h("p", { class: "small later" }, "Still at work. The first time on a machine, the numerical kernels are compiled for it: about a minute, once."));
+
 // The number that was typed, with a point or a comma; null where nothing was, undefined where it is none.
 export function typed(text) {
   const plain = text.trim().replace("−", "-").replace(",", ".");

@@ -10,6 +10,9 @@ export function table(caption, heads, rows) {
     h("tbody", {}, rows.map((row) => h("tr", {}, row.map((cell, i) => (i ? h("td", {}, cell) : h("th", { scope: "row" }, cell)))))));
 }
 
+// Said above what came of a routine that is not the one in sight.
+export const ofAnother = (app, r) => r.routine && r.routine !== app.chosen && h("p", { class: "small" }, h("b", {}, `Of another routine: ${r.routine}.`));
+
 // A button that starts it; while it goes, how far it is and a way to end it; then what came of it.
 export function taskPart(app, kind, words, more, shown, off = false) {
   const task = app.tasks[kind];
@@ -35,8 +38,9 @@ function outcome(app, r) {
   const mm = (x, n = 1) => units.number(x, "mm", n);
   const far = (v) => mm(Math.hypot(...v)).replace(" ", "\u00a0");
   return h("div", { class: "outcome" },
-    app.tasks.rehearse.of !== app.routine?.version && h("p", { class: "small" }, "From before the last change, or of another routine."),
-    h("p", {}, signed(r.works), ` ${r.routine}, ${r.duration_s.toFixed(0)} s of bench time, corrected`),
+    ofAnother(app, r) || (app.tasks.rehearse.of !== app.routine?.version && h("p", { class: "small" }, "From before the last change.")),
+    h("p", {}, signed(r.works), ` ${r.routine}, corrected`),
+    h("p", { class: "small" }, `${r.duration_s.toFixed(0)} s at the arms: longer than on the sheet, because the way in is slow, and each pose is waited for until it is trimmed.`),
     r.events.length > 0 && h("ul", { class: "events" }, r.events.map((e) => h("li", {},
       `${e.kind}: ${units.words(e.what)} `,
       e.step > 0 && r.routine === app.chosen && app.routine?.sheet.steps[e.step - 1] && h("button", { class: "plain", "data-key": `event-${e.step}`, onclick: () => app.mark(e.step - 1, app.routine.sheet.steps[e.step - 1].arms[0]) }, `Show step ${r.titles[e.step - 1]}`)))),

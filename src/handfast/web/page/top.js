@@ -23,6 +23,6 @@ export function drawTop(app) {
       h("span", { class: "small folder" }, folder)),
     watching && h("p", { class: "band" }, app.holder ? "Another window holds the controls; this one watches." : "Nobody holds the controls.",
       h("button", { class: "plain", onclick: () => app.ask("controls"), "data-key": "controls" }, "Take the controls")),
-    trouble && h("p", { class: "band is-bad" }, trouble, " What you see is the last state that could be read."),
+    trouble && h("p", { class: "band is-bad" }, `${trouble}\nThe picture shows the bench as it could last be read.`),
   ];
 }
