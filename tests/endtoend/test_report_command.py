@@ -74,3 +74,11 @@ def test_the_page_by_an_open_checker(browser, root):
     page = browser.new_page()
     page.goto((root / "out" / "report.html").as_uri())
     assert violations(page) == []
+
+
+def test_the_page_fits_a_narrow_screen(root, browser):
+    """Wide pictures and tables scroll by themselves; the page does not."""
+    assert handfast("report", cwd=root).returncode == 0
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto((root / "out" / "report.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390

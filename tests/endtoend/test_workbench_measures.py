@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tomllib
 import urllib.error
 import urllib.request
@@ -58,8 +59,15 @@ def test_rehearse_calibrate_and_score(browser, served, tmp_path):
     assert told["expected_error_mm"] == found["expected_error_mm"]
     taught = (bench / "routines" / "pass-pot.toml").read_text()
     page.get_by_role("button", name="Write what was found into the bench").click()
+    expect(page.locator("[data-key=calibrate]")).to_be_disabled()
+    expect(page.locator(".measure")).to_contain_text("Writing it into the bench")
     page.wait_for_function("window.handfast.fit.last_batch")
     assert (bench / "measured.toml").is_file()
+    expect(page.locator(".measure")).to_contain_text("Undo takes it back")
+    expect(page.locator(".measure")).not_to_contain_text("Writing it into the bench")
+    page.locator("summary", has_text="What was found").click()
+    shown = page.locator(".measure table").inner_text()
+    assert not [value["key"] for value in found["values"] if value["key"] in shown], "keys of the file, not words"
 
     page.get_by_role("button", name="Score what it did").click()
     page.get_by_role("button", name="Play it three times").click()
@@ -68,10 +76,16 @@ def test_rehearse_calibrate_and_score(browser, served, tmp_path):
     again = json.loads(handfast("score", f"scores/{scored['of']}", "--json", cwd=bench).stdout)
     assert again["rms_mm"] == scored["rms_mm"] < 10.0
     assert violations(page) == []
+    expect(page.locator(".scored")).not_to_contain_text("Of another routine")
+    page.locator("#routine").select_option("carry-tray")
+    expect(page.locator(".scored")).to_contain_text("Of another routine: pass-pot")
 
     page.get_by_role("button", name="Undo").click()
     page.wait_for_function("!window.handfast.state.undo")
     assert not (bench / "measured.toml").exists()
+    page.get_by_role("button", name="Calibrate the bench").click()
+    expect(page.locator(".measure")).to_contain_text("228 readings")
+    expect(page.locator(".measure")).not_to_contain_text("Written into the bench")
     assert (bench / "routines" / "pass-pot.toml").read_text() == taught
     assert page.handfast_errors == []
 
@@ -79,6 +93,8 @@ def test_rehearse_calibrate_and_score(browser, served, tmp_path):
 def test_files_are_handed_in(browser, served, tmp_path):
     """What can be read is kept and used; what cannot is refused in words, and nothing of it is left."""
     page = opened(browser, served.url)
+    console = []
+    page.on("console", lambda line: console.append(line.text) if line.type == "error" else None)
     at_the_seedling_bench(page)
     bench = tmp_path / "seedling"
     page.get_by_role("button", name="Measure the bench").click()
@@ -95,6 +111,7 @@ def test_files_are_handed_in(browser, served, tmp_path):
     page.locator("#hand-in-points").set_input_files(bad)
     expect(page.locator(".note.is-bad")).to_contain_text("bad.csv")
     assert not (bench / "scores" / "bad.csv").exists()
+    assert console == [], "a file that is refused is no fault of the page"
     page.get_by_role("button", name="Vet the servos").click()
     page.get_by_role("button", name="Try it with twelve invented servos").click()
     vetted = finished(page, "vet arms")
@@ -172,6 +189,12 @@ def test_taught_by_hand_in_the_page(browser, served, tmp_path):
     page.get_by_role("button", name="STOP").click()
     page.wait_for_function("!window.handfast.teaching.going")
     assert (folder.recordings / "second.csv").is_file()
+    # The arms in the picture stand where the clock says, not where they were let go.
+    stands, says = page.evaluate(
+        "(({picture: p, motion: m}) => [[...p.q], [...m.q.slice(0, m.joints)]])(window.handfast)"
+    )
+    assert page.evaluate("window.handfast.picture.time") == 0
+    assert stands == pytest.approx(says)
 
 
 def test_a_bench_is_built_step_by_step(browser, served, tmp_path):
@@ -179,20 +202,40 @@ def test_a_bench_is_built_step_by_step(browser, served, tmp_path):
     page = opened(browser, served.url)
     page.get_by_role("button", name="Build it step by step").click()
     assert violations(page) == []
+    page.get_by_label("Name of its folder").fill("../x")
+    page.get_by_role("button", name="Go on").click()
+    expect(page.locator(".note.is-bad")).to_contain_text("no name for a folder")
+    expect(page.locator(".build h2")).to_contain_text("Name and size")
+    page.get_by_label("Name of its folder").fill("my-bench")
     page.get_by_label("Joints of the left arm").fill("4")
     on = page.get_by_role("button", name="Go on")
     on.click()
     expect(page.locator(".build h2")).to_contain_text("left arm")
     page.locator("#build-arms-left-joint-1-offset_mm").fill("0, 0, 33")
     page.locator("#build-arms-left-joint-0-servo").select_option("high-torque")
+    page.locator("#build-arms-left-joint-1-mass_g").fill("-4")
     assert violations(page) == []
     on.click()
+    expect(page.locator(".note.is-bad")).to_contain_text("-4 is out of range")
+    expect(page.locator(".build h2")).to_contain_text("left arm")
+    page.locator("#build-arms-left-joint-1-mass_g").fill("60,5")
+    on.click()
+    expect(page.locator(".build h2")).to_contain_text("right arm")
     on.click()
     expect(page.locator(".build h2")).to_contain_text("stand on the table")
     page.locator("#build-arms-left-base_mm").fill("-200, 0")
     page.keyboard.press("Tab")
     on.click()
     expect(page.locator(".build h2")).to_contain_text("stand on the table")
+    page.locator("#build-arms-left-base_mm").fill("-9000; 0,5; 0")
+    page.keyboard.press("Tab")
+    expect(page.locator(".build .band")).to_contain_text("left base stands")
+    plan, spot = (page.locator(f".plan{part}").first.bounding_box() for part in ("", " circle"))
+    assert plan["x"] <= spot["x"]
+    assert spot["x"] + spot["width"] <= plan["x"] + plan["width"]
+    page.reload()  # nothing that was filled in is lost
+    expect(page.locator(".build h2")).to_contain_text("stand on the table")
+    assert page.locator("#build-arms-left-base_mm").input_value() == "-9000, 0.5, 0"
     page.locator("#build-arms-left-base_mm").fill("-200, 0, 0")
     page.keyboard.press("Tab")
     on.click()
@@ -200,19 +243,21 @@ def test_a_bench_is_built_step_by_step(browser, served, tmp_path):
     page.locator("#build-thing-pot-mass_g").fill("-5")
     page.keyboard.press("Tab")
     on.click()
-    page.get_by_role("button", name="Lay it down").click()
     expect(page.locator(".note.is-bad")).to_contain_text("mass_g")
+    expect(page.locator(".build h2")).to_contain_text("What the arms handle")
     assert not (tmp_path / "my-bench").exists()
-    page.get_by_role("button", name="Back").click()
     page.locator("#build-thing-pot-mass_g").fill("90")
     page.keyboard.press("Tab")
     on.click()
+    expect(page.locator(".build h2")).to_contain_text("Lay it down")
+    assert page.locator(".note.is-bad").count() == 0
     page.get_by_role("button", name="Lay it down").click()
     page.wait_for_function("window.handfast.bench")
     expect(page.locator(".sheet")).to_contain_text("no routine yet")
     made = tomllib.loads((tmp_path / "my-bench" / "bench.toml").read_text())
     assert len(made["arms"]["left"]["joint"]) == 4
     assert made["arms"]["left"]["joint"][1]["offset_mm"] == [0, 0, 33]
+    assert made["arms"]["left"]["joint"][1]["mass_g"] == 60.5
     assert made["arms"]["left"]["joint"][0]["servo"] == "high-torque"
     assert made["arms"]["left"]["base_mm"] == [-200, 0, 0]
     assert made["thing"]["pot"]["mass_g"] == 90
@@ -411,4 +456,44 @@ def test_what_fails_is_not_played_unless_told(browser, served):
     page.get_by_role("button", name="STOP").click()
     page.wait_for_function("!window.handfast.live.run.going")
     assert "STOP was pressed" in page.locator(".live .run-line").inner_text()
+    assert page.handfast_errors == []
+
+
+def test_what_is_shown_says_what_it_is_of(browser, served, tmp_path):
+    """A rehearsal, a run and a bench that cannot be read: nothing of them stands under another routine's name."""
+    page = opened(browser, served.url)
+    at_the_seedling_bench(page, "write-label")
+    page.get_by_role("button", name="Rehearse it", exact=True).click()
+    said = finished(page, "rehearse")
+    (event,) = [event for event in said["events"] if event["kind"] == "line broken"]
+    assert f"step {event['step']} (" in event["what"]
+    outcome = page.locator(".outcome")
+    expect(outcome.get_by_role("button", name=f"Show step {event['step']} (")).to_be_visible()
+    expect(outcome).not_to_contain_text("Of another routine")
+    page.locator("summary", has_text="Where poses landed").click()
+    page.evaluate("window.handfast.draw()")
+    expect(page.locator(".outcome details[open]")).to_have_count(1)
+    assert outcome.evaluate("at => at.scrollWidth <= at.clientWidth + 1")
+    page.locator("#routine").select_option("carry-tray")
+    expect(outcome).to_contain_text("Of another routine: write-label")
+    page.wait_for_function("window.handfast.routine?.name === 'carry-tray' && window.handfast.motion")
+    page.get_by_role("button", name="Run on simulated arms").click()
+    page.wait_for_function("window.handfast.live.run && !window.handfast.live.run.going")
+    expect(page.locator(".live .run-line")).to_be_visible()
+    page.locator("#routine").select_option("pass-pot")
+    page.wait_for_function("window.handfast.routine?.name === 'pass-pot' && window.handfast.motion")
+    assert page.evaluate("window.handfast.live.run") is None
+    file = tmp_path / "seedling" / "bench.toml"
+    text = file.read_text()
+    file.write_text(text.replace("mass_g = ", "mass_g = -", 1))
+    expect(page.locator(".band.is-bad")).to_contain_text("mass_g")
+    expect(page.locator(".slot-left")).to_contain_text("come back as soon as the bench can be read")
+    assert page.locator(".hf").inner_text().count("mass_g") == 1
+    expect(page.locator(".note").last).to_contain_text("cannot be read as it stands now")
+    file.write_text(text)
+    page.wait_for_function("window.handfast.routine")
+    page.get_by_role("button", name="Show inches").click()
+    page.locator(".answer-line[data-question=miss]").click()
+    assert " mm" not in page.locator("#answer-miss").inner_text()
+    assert not re.search(r"\d, ", page.locator("#answer-miss p").nth(1).inner_text()), "a figure without its unit"
     assert page.handfast_errors == []

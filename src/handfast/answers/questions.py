@@ -238,8 +238,8 @@ def _largest(facts: Facts, landing: Landing) -> int:
 def _parts(facts: Facts, landing: Landing) -> str:
     names = [joint.name for joint in facts.bench.arm(landing.side).joints]
     order = np.argsort(landing.share)[::-1][:2]
-    said = ", ".join(f"{names[i]} {landing.share[i] * 1e3:.1f}" for i in order if landing.share[i] > 1e-4)
-    return (f"of which {said} mm; " if said else "") + f"{landing.sigma * 1e3:.1f} mm not known"
+    said = ", ".join(f"{names[i]} {landing.share[i] * 1e3:.1f} mm" for i in order if landing.share[i] > 1e-4)
+    return (f"of which {said}; " if said else "") + f"{landing.sigma * 1e3:.1f} mm not known"
 
 
 def surge(facts: Facts) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from dataclasses import dataclass, fields
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from handfast.bench.folder import BENCH_FILE, BenchFolder, read_bench, read_stock
@@ -128,6 +129,21 @@ def lay_down(root: Path, name: str, left: int, right: int, side_by_side: bool, v
         shutil.rmtree(target, ignore_errors=True)
         raise
     return folder
+
+
+def check(root: Path, name: str, left: int, right: int, side_by_side: bool, values: dict[str, Any]) -> None:
+    """Refuse what `lay_down` would refuse; nothing is left behind."""
+    target = _new_folder(root, name)
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise InputError(
+            f'"{name}" is there already and not empty', where=str(root), expected="a new or empty folder",
+            next_step="give another name",
+        )  # fmt: skip
+    with TemporaryDirectory() as beside:
+        try:
+            lay_down(Path(beside), name, left, right, side_by_side, values)
+        except InputError as error:
+            raise InputError(str(error).replace(str(Path(beside, name)), name)) from None
 
 
 def _leaves(values: Any, key: tuple[str | int, ...] = ()) -> Any:

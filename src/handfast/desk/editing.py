@@ -128,8 +128,7 @@ class Editing:
         else:
             _known(routine, path, number)
             said, place = f"step {routine.title(number)}", ("step", number, part)  # type: ignore[assignment]
-        words = "as it comes" if value is None else f"{value:g}"
-        return self._write(f"{said}: {part.partition('_')[0]} {words}", {key: amend(text, [(place, value)])})
+        return self._write(f"{said}: {_figure_said(part, number, value)}", {key: amend(text, [(place, value)])})
 
     def move_step(self, desk: Desk, name: str, number: int, to: int) -> Entry | None:
         """A step to another place of the order."""
@@ -235,6 +234,24 @@ class Editing:
     def desk(self) -> Desk:
         """The bench as its files say now."""
         return open_bench(self.folder.root, self.folder.root)
+
+
+_FIGURES = {
+    "time_s": ("takes {} s", "takes as long as is sound"),
+    "dwell_s": ("then stays {} s", "does not stay after it"),
+    "pace": ("pace {}", "pace as of the routine"),
+    "tolerance_mm": ("may miss by {} mm", "may miss by as much as the routine says"),
+    "rest_s": ("rests {} s before it is repeated", ""),
+}
+"""Each figure in words: as it is set, and what holds for a step where it is left out."""
+
+
+def _figure_said(part: str, number: int | None, value: float | None) -> str:
+    """A figure of a step, or of the routine where `number` is None."""
+    given, left_out = _FIGURES[part]
+    if value is not None:
+        return given.format(f"{value:g}")
+    return left_out if number is not None else f"{part.partition('_')[0]} as usual"
 
 
 def _other(side: str) -> str:

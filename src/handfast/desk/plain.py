@@ -130,6 +130,9 @@ def rehearsed_plain(done: Rehearsed, seed: int | None) -> dict[str, Any]:
     routine = done.routine
     plain = done.outcome.plain()
     for event, said in zip(done.outcome.events, plain["events"], strict=True):
+        if event.step is not None:
+            said["step"] = event.step + 1
+            continue
         # The step that either arm was at, by the run's own clock.
         row = int(np.searchsorted(done.run.t, event.when).clip(0, len(done.run.t) - 1))
         said["step"] = int(done.run.step[row].max()) + 1

@@ -34,12 +34,16 @@ INK_NEAR = 0.003  # m
 
 @dataclass(frozen=True)
 class Event:
-    """Something that spoils a routine. kind: one word; part: the joint, grip or pair that it was; when s."""
+    """Something that spoils a routine. kind: one word; part: the joint, grip or pair that it was; when s.
+
+    step: which one it is of, from 0, where it is of one alone.
+    """
 
     kind: str
     part: str
     when: float
     words: str
+    step: int | None = None
 
     def plain(self) -> dict[str, Any]:
         """As plain values."""
@@ -211,7 +215,8 @@ def outcome_of(
         if line.share < DRAWN:
             events.append(
                 Event("line broken", f"{line.side} hand with {line.thing}", float(seen.t[-1]),
-                      f"the pen draws {100 * line.share:.0f} % of the line of step {routine.title(line.step)}")
+                      f"the pen draws {100 * line.share:.0f} % of the line of step {routine.title(line.step)}",
+                      line.step)
             )  # fmt: skip
     together = _together(spans, seen)
     return Outcome(
@@ -391,10 +396,10 @@ def _behind(bench: Bench, routine: Routine, run: Run) -> list[Event]:
             if count == need:
                 arm = 0 if name.startswith("left") else 1
                 off = abs(run.command[n, i] - run.feedback[n, i]) / DEGREE
-                step = routine.title(int(run.step[n, arm]))
+                step = int(run.step[n, arm])
                 events.append(
                     Event("cannot follow", name, float(run.t[n]),
-                          f"{name} stays {off:.0f}° behind what it is asked for, step {step}")
+                          f"{name} stays {off:.0f}° behind what it is asked for, step {routine.title(step)}", step)
                 )  # fmt: skip
                 break
     return events

@@ -225,7 +225,8 @@ def scene_of(bench: Bench, routine: Routine, taught: dict[tuple[int, Side], Arra
                     tip = (tools @ hand.X_TO) @ np.array([0.0, 0.0, -0.5 * thing.size[2], 1.0])
                     # The hand drew the whole line: the pad reaches up to where the tip was mostly led.
                     paper = max(0.0, float(np.percentile(tip[:, 2], 75.0)) + PEN_PRESSED)
-                    notes.append(f"the pad on which {side} writes lies {paper * 1e3:.1f} mm above the table")
+                    lies = f"lies {paper * 1e3:.1f} mm above the table" if paper >= 5e-5 else "lies on the table itself"
+                    notes.append(f"the pad on which {side} writes {lies}")
         elif step.do == "pass" and step.giver is not None:
             giver: Side = "left" if step.giver == "left" else "right"
             taker: Side = "right" if giver == "left" else "left"

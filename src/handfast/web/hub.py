@@ -106,6 +106,12 @@ class Hub:
                 left, right = int(said["left"]), int(said["right"])
                 values = beginning.blank(left, right, bool(said.get("side_by_side")))
                 return {"values": values, "stock": beginning.stock(), "explained": beginning.explained()}
+            case "check bench":
+                beginning.check(
+                    self.root, str(said["name"]), int(said["left"]), int(said["right"]),
+                    bool(said.get("side_by_side")), dict(said["values"]),
+                )  # fmt: skip
+                return None
             case "lay down":
                 made = beginning.lay_down(
                     self.root, str(said["name"]), int(said["left"]), int(said["right"]),
@@ -353,14 +359,21 @@ class Hub:
             case _:
                 teaching.end()
 
-    async def hand_in(self, number: int, kind: str, name: str, data: bytes) -> str:
-        """A file that a maker hands in: kept in the bench's folder under a free name, which is returned."""
+    async def hand_in(self, number: int, kind: str, name: str, data: bytes) -> dict[str, str]:
+        """A file that a maker hands in: the free name under which the bench's folder keeps it, or why it does not.
+
+        A file that is refused is an answer like any other. Raises InputError where nobody here may hand anything in.
+        """
         viewer = self.viewers.get(number)
         if viewer is None:
             raise InputError("this page has no link to handfast", next_step="load it anew")
         self._holds(viewer)
         place = self._placed(viewer)
-        return await asyncio.get_running_loop().run_in_executor(None, keep_given, place.now, kind, name, data)
+        loop = asyncio.get_running_loop()
+        try:
+            return {"file": await loop.run_in_executor(None, keep_given, place.now, kind, name, data)}
+        except HandfastError as error:
+            return {"error": str(error)}
 
     def _push(self, place: Place, message: dict[str, Any]) -> None:
         for viewer in self._at(place):
@@ -431,7 +444,9 @@ class Hub:
         finally:
             if place.version != before:
                 await self._refresh(place, viewer)
-        return {"did": None if entry is None else entry.label}
+        if entry is None:
+            return {"did": None}
+        return {"did": entry.label, "gone": [name for name in entry.after if name not in place.editing.history.texts]}
 
     async def _refresh(self, place: Place, first: Viewer | None = None) -> None:
         """Tell everybody at a bench what it is like now, the one who changed it before the others."""
@@ -494,7 +509,7 @@ class Hub:
                     continue
                 if entry is not None:
                     for viewer in self._at(place):
-                        viewer.tell({"push": "outside", "text": entry.label})
+                        viewer.tell({"push": "outside", "text": entry.label, "trouble": place.trouble})
                     await self._refresh(place)
 
     def close(self) -> None:

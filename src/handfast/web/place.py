@@ -130,6 +130,7 @@ class Place:
             "trouble": self.trouble,
             "undo": history.undoable,
             "redo": history.redoable,
+            "batch": self.desk.measured[-1].batch if self.desk is not None and self.desk.measured else None,
         }
 
     def ask(self, name: str) -> Asked:

@@ -96,7 +96,7 @@ def build(hub: Hub, where: Where) -> Any:
         if not size.isdigit() or int(size) > MOST:
             return JSONResponse({"error": f"too large: at most {MOST // 2**20} MiB"}, 413)
         try:
-            return JSONResponse({"file": await hub.hand_in(viewer, kind, name, await request.body())})
+            return JSONResponse(await hub.hand_in(viewer, kind, name, await request.body()))
         except HandfastError as error:
             return JSONResponse({"error": in_page(error)}, 422)
 

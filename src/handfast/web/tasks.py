@@ -127,7 +127,8 @@ def _rehearse(desk: Desk, routine: Any, task: Task) -> dict[str, Any]:
 def _score_arms(desk: Desk, routine: Any, task: Task) -> dict[str, Any]:
     from handfast.desk import scoring
 
-    return _score_points(desk, scoring.measure_simulated(desk, routine, SEED, progress=task.progress))
+    path = scoring.measure_simulated(desk, routine, SEED, progress=task.progress)
+    return {**_score_points(desk, path), "routine": routine.name}
 
 
 def _score_points(desk: Desk, path: Path) -> dict[str, Any]:
@@ -146,7 +147,7 @@ def _score_photo(desk: Desk, path: Path, line: float, name: str) -> dict[str, An
     found = scoring.score_photo(desk, path, line, None, None, 0.0, name, None)
     plain = photo_plain(found)
     kept = scoring.keep(desk, str(path), plain)
-    return {**plain, "of": path.name, "stored": str(kept.relative_to(desk.folder.root))}
+    return {**plain, "of": path.name, "stored": str(kept.relative_to(desk.folder.root)), "routine": name}
 
 
 def _readings(desk: Desk, task: Task) -> dict[str, Any]:

@@ -290,6 +290,7 @@ def test_miss_is_tolerance_over_predicted_miss():
     ratios = [facts.routine.tolerance_of(x.step) / x.expected for x in facts.landings("trimmed")]
     assert found.margin == pytest.approx(min(ratios))
     assert "when trimmed" in found.why
+    assert re.search(r"\(of which \w+ \d+\.\d mm, \w+ \d+\.\d mm; ", found.why), "every figure has its unit"
     assert found.subject["side"] == facts.landings("trimmed")[int(np.argmin(ratios))].side
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -48,6 +49,9 @@ def test_a_pen_is_handed_over_and_stands_on_its_tip_when_the_drawing_begins():
     stroke = next(n for n, step in enumerate(routine.steps) if step.do == "draw")
     upright = tools[stroke, "left"][0] @ found.holds[0].X_TO
     assert upright[:3, 2] == pytest.approx([0, 0, 1])
+    assert re.search(r"the pad on which left writes lies \d\.\d mm above the table", " ".join(found.notes))
+    lower = {key: X - 0.02 * np.eye(4)[2][:, None] * np.eye(4)[3] for key, X in tools.items()}
+    assert "the pad on which left writes lies on the table itself" in scene_of(bench, routine, lower).notes
 
 
 def test_a_tray_lies_level_between_both_hands():

@@ -136,6 +136,7 @@ function opened(app, a, duration, tried) {
       : h(
           "div", { class: "changes" },
           h("h3", {}, "What would change it"),
+          a.changes.length > 0 && h("p", { class: "small" }, "Room: below 0 it fails, from 1 on it is enough."),
           !tried
             ? h("p", { class: "small" }, "Trying changes …")
             : a.changes.length

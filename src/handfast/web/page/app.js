@@ -1,12 +1,14 @@
 // The workbench: what is open, what is asked of the desk, and how the page is drawn from the answers.
 import { drawAnswers } from "./answers.js";
-import { decode, frames } from "./arms.js";
+import { decode } from "./arms.js";
 import { drawFirst } from "./first.js";
-import { h, keepingFocus, put } from "./dom.js";
+import { h, keepingFocus, put, working } from "./dom.js";
+import { Edits } from "./edits.js";
 import { Live, drawStop } from "./live.js";
 import { drawMeasure } from "./measure.js";
 import { Notes } from "./notes.js";
 import { Picture } from "./picture.js";
+import { Posing } from "./posing.js";
 import { drawSheet, drawStep } from "./sheet.js";
 import { drawRehearsal } from "./task.js";
 import { drawTop } from "./top.js";
@@ -15,7 +17,6 @@ import { units } from "./units.js";
 import { Wire } from "./wire.js";
 
 const RADIAN = Math.PI / 180;
-const SOLVES_EVERY = 25; // ms: no more than 40 solves a second are asked for
 
 class App {
   constructor(at) {
@@ -24,6 +25,9 @@ class App {
     this.opened = null;
     this.live = { run: null };
     this.overruled = new Set();
+    this.edits = new Edits(this);
+    this.posing = new Posing(this);
+    this.busy = new Set();
     this.tasks = {};
     this.teaching = this.reading = null;
     this.starting = new Set();
@@ -34,7 +38,7 @@ class App {
     this.notes = new Notes();
     this.body = h("div", { class: "body" });
     at.append(this.notes.at, this.body);
-    put(this.body, h("p", { class: "waiting" }, "Opening …"));
+    put(this.body, working("Opening …"));
     this.wire = new Wire({ onPush: (said) => this.hear(said), onState: (state) => this.link(state) });
     this.keys = (e) => this.key(e);
     addEventListener("keydown", this.keys);
@@ -170,13 +174,14 @@ class App {
     } else if (said.push === "routine" && mine) {
       this.routine = said;
       this.refused = null;
-      if (this.marked && !said.sheet.steps[this.marked.step]) this.marked = null;
+      this.keepMark();
       this.answered = performance.now();
       this.draw();
     } else if (said.push === "motion" && mine) {
       this.motion = { ...said, q: decode(said.q_rad), gaps: decode(said.gaps_mm) };
       this.picture.setMotion(this.motion);
       this.picture.show(this.picture.time);
+      this.posing.show();
       this.outline();
       this.draw();
     } else if (said.push === "changes" && mine && this.routine?.version === said.version) {
@@ -187,10 +192,15 @@ class App {
       this.refused = said.error;
       this.routine = null;
       this.draw();
-    } else if (said.push === "outside") this.say(`Changed outside this page: ${said.text}. It was read anew.`);
+    } else if (said.push === "outside") {
+      this.edits.forget();
+      this.say(`Changed outside this page: ${said.text.replace(/^edited outside: /, "")}. ${said.trouble ? "It cannot be read as it stands now; what is wrong stands above." : "It was read anew."}`);
+    }
     else if (said.push === "said") this.say(said.text, "bad");
-    else if (said.push === "run") this.player.hear(said.run);
-    else if (said.push === "task") this.hearTask(said.task);
+    else if (said.push === "run") {
+      const { run } = said;
+      this.player.hear(run.routine && run.routine !== this.chosen ? { ...run, state: `${run.routine}: ${run.state}` } : run);
+    } else if (said.push === "task") this.hearTask(said.task);
     else if (said.push === "teaching") this.hearTeaching(said.teaching);
     else if (said.push === "reading") this.hearReading(said.reading);
   }
@@ -224,6 +234,7 @@ class App {
     if (!before?.going && t.going) this.leadWith("left");
     if (!t.going) {
       this.picture.live = false;
+      this.picture.show(this.picture.time);
       this.outline();
       this.taught = t.routine;
       this.say(t.ended, t.routine ? "said" : "bad");
@@ -239,11 +250,15 @@ class App {
   // -- what a person does ------------------------------------------------------------------------------
 
   async open(what, more) {
-    const said = await this.ask(what, more);
-    if (said) await this.take(said);
+    await this.during("opening", async () => {
+      const said = await this.ask(what, more);
+      if (said) await this.take(said);
+    });
   }
 
   async choose(name) {
+    await this.edits.ended; // what was asked of the other routine is written first
+    if (name !== this.chosen && !this.live.run?.going) this.live.run = null;
     sessionStorage.setItem("handfast", JSON.stringify({ path: this.path, chosen: name }));
     this.overruled.clear();
     Object.assign(this, { chosen: name, routine: null, motion: null, marked: null, opened: null, refused: null });
@@ -268,6 +283,18 @@ class App {
     this.starting.add(kind);
     await this.ask("task", { kind, ...more });
     this.starting.delete(kind);
+  }
+
+  // While something is waited for, the page shows that it is at work.
+  async during(what, work) {
+    this.busy.add(what);
+    this.draw();
+    try {
+      return await work();
+    } finally {
+      this.busy.delete(what);
+      this.draw();
+    }
   }
 
   async handIn(kind, file) {
@@ -304,6 +331,10 @@ class App {
   }
 
   async calibrate() {
+    if (!this.busy.has("calibrate")) await this.during("calibrate", () => this.writeFound());
+  }
+
+  async writeFound() {
     const done = await this.ask("calibrate");
     if (!done) return;
     this.say(`${done.did ? `${done.did[0].toUpperCase()}${done.did.slice(1)}` : "Nothing changed"}. Routines were read off the new lines; correct them anew.`);
@@ -338,11 +369,27 @@ class App {
     if (found) await this.ask("lead", { arm: this.leads, pose_deg: found.q_deg, ms: 500 });
   }
 
-  async edit(said) {
-    const done = await this.ask("edit", { ...said, routine: this.chosen, version: this.routine?.version });
-    if (done?.did) this.say(`${done.did[0].toUpperCase()}${done.did.slice(1)}.`);
-    if (!done) this.picture.show(this.picture.time);
-    return done;
+  // An edit of the routine that is shown. by: in a move, how many places on.
+  edit({ by, ...said }, more = {}) {
+    const routine = this.chosen;
+    const once = said.edit === "change" || said.edit === "correct" ? JSON.stringify(said) : undefined;
+    const make = (step) => {
+      const to = by === undefined ? undefined : step + by;
+      if (to < 0 || to >= this.routine?.sheet.steps.length) return undefined;
+      return { do: "edit", ...said, routine, step, to };
+    };
+    return this.edits.add({ step: said.step, once, make, ...more });
+  }
+
+  undo(what = "undo") {
+    return this.edits.add({ make: () => ({ do: what }) });
+  }
+
+  // The step that is marked is still one of the sheet, and its arm one of the step's.
+  keepMark() {
+    const step = this.marked && this.routine?.sheet.steps[this.marked.step];
+    if (!step) this.marked = null;
+    else if (!step.arms.includes(this.marked.arm)) this.marked.arm = step.arms[0];
   }
 
   openAnswer(question) {
@@ -393,71 +440,8 @@ class App {
     this.draw();
   }
 
-  turnJoint(arm, i, degrees) {
-    const q = [...this.picture.part(arm)];
-    q[i] = degrees * RADIAN;
-    this.picture.setArm(arm, q);
-    this.held = { arm, q };
-  }
-
-  // While the paddle is dragged: the newest place is solved, older ones that wait are dropped.
-  drag(place) {
-    this.wanted = place;
-    if (this.solving) return;
-    this.solving = true;
-    const next = async () => {
-      const now = this.wanted;
-      this.wanted = null;
-      const near = (this.held?.arm === now.arm ? this.held.q : this.picture.part(now.arm)).map((x) => x / RADIAN);
-      try {
-        const found = await this.wire.ask("solve", { ...now, near_deg: near });
-        this.held = { arm: now.arm, q: found.q_deg.map((d) => d * RADIAN) };
-        this.solves = (this.solves || 0) + 1;
-        if (this.teaching?.going) await this.wire.ask("lead", { arm: now.arm, pose_deg: found.q_deg, ms: 150 });
-        else this.picture.setArm(now.arm, this.held.q);
-        this.short = found;
-        this.tell.textContent = found.short_mm > 0.1 ? `cannot reach: ${units.number(found.short_mm, "mm", 1)} short`
-          : found.beyond_deg > 0 ? `past a stop by ${found.beyond_deg.toFixed(1)}°` : "";
-      } catch (error) {
-        this.say(error.message, "bad");
-      }
-      if (this.wanted) setTimeout(next, SOLVES_EVERY);
-      else this.solving = false;
-      if (this.settle && !this.solving) this.settle();
-    };
-    next();
-  }
-
-  async dropped(arm, moved) {
-    if (this.teaching?.going) {
-      this.held = null;
-      return;
-    }
-    if (!moved || !this.marked) return;
-    if (this.solving) await new Promise((done) => (this.settle = done));
-    this.settle = null;
-    if (!this.held) return;
-    const { q } = this.held;
-    this.held = null;
-    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: q.map((x) => x / RADIAN) });
-  }
-
-  async shift(arm, axis, by) {
-    const own = this.bench.arms[arm];
-    const pose = this.routine.sheet.steps[this.marked.step].pose_deg[arm];
-    const { tool } = frames(own, pose.map((d) => d * RADIAN));
-    const p = [...tool.p];
-    p[axis] += by;
-    const found = await this.ask("solve", { arm, R: tool.R, p_mm: p, near_deg: pose });
-    if (!found) return;
-    if (found.short_mm > 0.1) {
-      this.say(`The arm cannot reach there: ${units.number(found.short_mm, "mm", 1)} short.`, "bad");
-      return;
-    }
-    await this.edit({ edit: "pose", step: this.marked.step, arm, pose_deg: found.q_deg });
-  }
-
   key(event) {
+    if (event.key === "Escape" && this.picture?.dragged) this.picture.cancel();
     // Also where this page knows of nothing that goes on.
     if (event.key === "Escape" && this.bench) {
       if (this.atTheArms) event.preventDefault();
@@ -467,8 +451,8 @@ class App {
     const typing = ["INPUT", "TEXTAREA", "SELECT"].includes(event.target.tagName) && event.target.type !== "range";
     if (!(event.ctrlKey || event.metaKey) || typing || !this.bench) return;
     const name = event.key.toLowerCase();
-    if (name === "z" && !event.shiftKey) this.ask("undo");
-    else if (name === "y" || (name === "z" && event.shiftKey)) this.ask("redo");
+    if (name === "z" && !event.shiftKey) this.undo();
+    else if (name === "y" || (name === "z" && event.shiftKey)) this.undo("redo");
     else return;
     event.preventDefault();
   }
@@ -486,15 +470,15 @@ class App {
   // -- drawing -----------------------------------------------------------------------------------------
 
   lay() {
-    this.view = h("div", { class: "view" });
     this.tell = h("p", { class: "tell", role: "status" });
+    this.view = h("div", { class: "view" }, this.tell);
     this.slots = Object.fromEntries(["top", "left", "bar", "right"].map((name) => [name, h("div", { class: `slot-${name}` })]));
     put(this.body, this.slots.top, h("div", { class: "work" }, this.slots.left,
-      h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.tell, this.slots.bar), h("div", { class: "side" }, drawStop(this), this.slots.right)));
+      h("section", { class: "middle", "aria-label": "Bench" }, this.view, this.slots.bar), h("div", { class: "side" }, drawStop(this), this.slots.right)));
     put(this.slots.right, this.player.section, (this.slots.more = h("div")));
     this.picture = new Picture(this.view, {
-      onDrag: (place) => this.drag(place),
-      onDrop: (arm, moved) => this.dropped(arm, moved),
+      onDrag: (place) => this.posing.drag(place),
+      onDrop: (arm, moved) => this.posing.dropped(arm, moved),
       onTime: (time) => this.showTime(time),
     });
   }
@@ -517,7 +501,8 @@ class App {
     this.late = Boolean(this.pressed?.isConnected);
     if (this.late) return;
     if (!this.bench) {
-      if (this.first) keepingFocus(this.body, () => put(this.body, drawFirst(this)));
+      if (this.busy.has("opening")) put(this.body, working("Opening …"));
+      else if (this.first) keepingFocus(this.body, () => put(this.body, drawFirst(this)));
       return;
     }
     const parts = {
@@ -536,11 +521,12 @@ class App {
   drawLeft() {
     if (this.teaching?.going) return drawTaughtSheet(this);
     if (this.measuring) return drawMeasure(this);
+    if (this.state.trouble && !this.routine) return h("section", { class: "sheet" }, h("h2", {}, "Sheet"), h("p", {}, "Sheet and answers come back as soon as the bench can be read."));
     if (this.refused) return h("section", { class: "sheet" }, h("h2", {}, "Sheet"), h("p", { class: "band is-bad" }, this.refused));
     if (!this.bench.routines.length)
       return h("section", { class: "sheet" }, h("h2", {}, "Sheet"),
         h("p", {}, "This bench has no routine yet. Teach one by hand (on the right), or write one into its routines folder."));
-    if (!this.routine) return h("section", { class: "sheet" }, h("p", { class: "waiting" }, "Asking …"));
+    if (!this.routine) return h("section", { class: "sheet" }, working("Asking …"));
     return [drawSheet(this), drawStep(this)];
   }
 

@@ -1,5 +1,5 @@
 // A new bench, step by step: size, each arm joint by joint, bases on the table, things; every figure says what it is.
-import { h } from "./dom.js";
+import { h, typed } from "./dom.js";
 
 const STAGES = ["Name and size", "Left arm", "Right arm", "On the table", "Things", "Lay it down"];
 const JOINT = ["servo", "offset_mm", "travel_deg", "mass_g"];
@@ -8,6 +8,11 @@ const THING = { size_mm: [40, 40, 60], mass_g: 60, grip_width_mm: 40, grip_heigh
 export function begin(app) {
   app.building = { stage: 0, name: "my-bench", left: 5, right: 5, side_by_side: false, changed: {}, things: {} };
 }
+
+// What was filled in so far outlasts a page that is loaded anew.
+const KEPT = "handfast-building";
+const keep = (b) => (b ? sessionStorage.setItem(KEPT, JSON.stringify(b)) : sessionStorage.removeItem(KEPT));
+export const kept = () => JSON.parse(sessionStorage.getItem(KEPT) || "null");
 
 // Values that differ from the blank bench, as a tree by key.
 function put(tree, keys, value) {
@@ -21,14 +26,21 @@ const now = (b, keys) => {
   return own ?? keys.reduce((at, key) => at?.[key], b.values);
 };
 
+const asked = (b) => {
+  const values = structuredClone(b.changed);
+  if (Object.keys(b.things).length) values.thing = b.things;
+  return { name: b.name.trim(), left: b.left, right: b.right, side_by_side: b.side_by_side, values };
+};
+
 export function drawBuild(app) {
   const b = app.building;
+  keep(b);
   const stages = [size, (a) => arm(a, "left"), (a) => arm(a, "right"), table, things, last];
   return h("div", { class: "first build" },
     h("h1", {}, "A new bench"),
     h("ol", { class: "stages" }, STAGES.map((words, i) =>
       h("li", { class: i === b.stage ? "is-now" : "", "aria-current": i === b.stage ? "step" : null }, `${i + 1} ${words}`))),
-    h("form", { onsubmit: async (e) => {
+    h("form", { onchange: () => keep(b), onsubmit: async (e) => {
       e.preventDefault();
       if (b.stage === 0) {
         const key = `${b.left} ${b.right} ${b.side_by_side}`;
@@ -39,6 +51,8 @@ export function drawBuild(app) {
         }
       }
       if (b.stage < STAGES.length - 1) {
+        if (!(await app.ask("check bench", asked(b)))) return;
+        app.notes.replaceChildren(); // what was refused is mended
         b.stage += 1;
         app.draw();
         app.body.querySelector(".build h2")?.focus();
@@ -48,7 +62,7 @@ export function drawBuild(app) {
       h("p", { class: "choice" },
         h("button", { class: "plain", type: "button", "data-key": "build-back", onclick: () => {
           if (b.stage) b.stage -= 1;
-          else app.building = null;
+          else keep((app.building = null));
           app.draw();
         } }, b.stage ? "Back" : "Leave it"),
         h("button", { class: "strong", type: "submit", "data-key": "build-on" }, b.stage < STAGES.length - 1 ? "Go on" : "Lay it down"))));
@@ -68,13 +82,20 @@ function field(id, words, text, input) {
   return h("label", { for: id }, h("span", {}, words), input, why(`${id}-why`, text));
 }
 
+// Numbers as they are typed. Where blanks or semicolons part them, a comma between figures is a decimal one.
+function numbersOf(text, many) {
+  const parted = /[;\s]/.test(text.trim());
+  const words = !many ? [text] : text.split(parted ? /\s*;\s*|,?\s+/ : ",");
+  return words.filter((word) => word.trim()).map((word) => typed(word) ?? NaN);
+}
+
 // A figure, or several with commas: what is typed is kept as numbers.
 function figure(b, keys, kind, words) {
   const value = now(b, keys);
   const many = Array.isArray(value);
   const id = `build-${keys.join("-")}`;
-  const input = h("input", { type: "text", inputmode: "decimal", required: true, value: many ? value.join(", ") : value, onchange: (e) => {
-    const numbers = e.target.value.split(/[,;\s]+/).filter(Boolean).map(Number);
+  const input = h("input", { inputmode: "decimal", required: true, value: many ? value.join(", ") : value, onchange: (e) => {
+    const numbers = numbersOf(e.target.value, many);
     const wrong = numbers.some((x) => !Number.isFinite(x)) || numbers.length !== (many ? value.length : 1);
     e.target.setCustomValidity(wrong ? `${many ? `${value.length} numbers, with commas between` : "one number"}` : "");
     e.target.reportValidity();
@@ -119,9 +140,14 @@ function arm(app, side) {
 function table(app) {
   const b = app.building;
   const [low, high] = [b.values.table.low_mm, b.values.table.high_mm];
-  const scale = 240 / Math.max(high[0] - low[0], high[1] - low[1]);
-  const X = (x) => 6 + (x - low[0]) * scale;
-  const Y = (y) => 6 + (high[1] - y) * scale;
+  // As much is drawn as holds the table and both bases.
+  const spots = ["left", "right"].map((side) => now(b, ["arms", side, "base_mm"]));
+  const from = [0, 1].map((k) => Math.min(low[k], ...spots.map((p) => p[k])));
+  const to = [0, 1].map((k) => Math.max(high[k], ...spots.map((p) => p[k])));
+  const scale = 220 / Math.max(to[0] - from[0], to[1] - from[1]);
+  const X = (x) => 16 + (x - from[0]) * scale;
+  const Y = (y) => 16 + (to[1] - y) * scale;
+  const beside = (p) => Math.hypot(...[0, 1].map((k) => Math.max(low[k] - p[k], 0, p[k] - high[k])));
   const spot = (side) => {
     const [x, y] = now(b, ["arms", side, "base_mm"]);
     const yaw = (now(b, ["arms", side, "base_yaw_deg"]) * Math.PI) / 180;
@@ -131,7 +157,8 @@ function table(app) {
   };
   return h("div", {}, heading("Where they stand on the table"),
     h("svg", { class: "plan", viewBox: "0 0 252 252", role: "img", "aria-label": "The table from above with both bases" },
-      h("rect", { x: 6, y: 6, width: (high[0] - low[0]) * scale, height: (high[1] - low[1]) * scale, class: "art-joint" }), spot("left"), spot("right")),
+      h("rect", { x: X(low[0]), y: Y(high[1]), width: (high[0] - low[0]) * scale, height: (high[1] - low[1]) * scale, class: "art-joint" }), spot("left"), spot("right")),
+    spots.map((p, i) => beside(p) > 0.5 && h("p", { class: "band is-bad", role: "alert" }, `The ${["left", "right"][i]} base stands ${beside(p).toFixed(0)} mm beside the table. If it does, make the table larger in bench.toml afterwards; if not, mend its place.`)),
     ["left", "right"].map((side) => h("fieldset", { class: "fields", onchange: () => app.draw() }, h("legend", {}, `${side} base`),
       figure(b, ["arms", side, "base_mm"], "arm.base_mm", "place, mm"), figure(b, ["arms", side, "base_yaw_deg"], "arm.base_yaw_deg", "turned, degrees"))),
     h("fieldset", { class: "fields" }, h("legend", {}, "supply"), figure(b, ["supply", "voltage_V"], "supply.voltage_V", "voltage, V"), figure(b, ["supply", "limit_A"], "supply.limit_A", "current, A")));
@@ -172,10 +199,8 @@ function last(app) {
 
 async function lay(app) {
   const b = app.building;
-  const values = structuredClone(b.changed);
-  if (Object.keys(b.things).length) values.thing = b.things;
-  const done = await app.ask("lay down", { name: b.name, left: b.left, right: b.right, side_by_side: b.side_by_side, values });
+  const done = await app.ask("lay down", asked(b));
   if (!done) return;
-  app.building = null;
+  keep((app.building = null));
   await app.take(done);
 }

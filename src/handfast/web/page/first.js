@@ -1,9 +1,10 @@
 // The first page: open the seedling bench, a folder, or lay down a new bench.
-import { begin, drawBuild } from "./build.js";
+import { begin, drawBuild, kept } from "./build.js";
 import { h } from "./dom.js";
 
 export function drawFirst(app) {
   const { root, benches } = app.first;
+  app.building ??= kept();
   if (app.building) return drawBuild(app);
   return h(
     "div", { class: "first" },

@@ -136,5 +136,5 @@ function drawNudging(app, run) {
     h("p", { class: "small nudge-heard", role: "status" }, run.heard || ""),
     h("p", { class: "small" }, "Along the bench's own axes, as bench.toml has them; z goes up. Hold the button down while it moves."),
     h("div", { class: "doings" }, ["x", "y", "z"].map((axis) => [key(axis.toUpperCase(), `${axis} back`), key(axis, `${axis} forth`)])),
-    h("div", { class: "doings" }, key("s", "Other steps"), key("\n", "On its mark", "strong"), key("n", "Leave this pose out"), key("e", "Leave out all others")));
+    h("div", { class: "doings" }, key("s", "Finer or coarser"), key("\n", "On its mark", "strong"), key("n", "Leave this pose out"), key("e", "Leave out all others")));
 }

@@ -1,7 +1,7 @@
 // Measuring: vetting, calibration and scoring as guides that say what to do, take what was read, and what is missing.
-import { h } from "./dom.js";
+import { h, numberField } from "./dom.js";
 import { drawReading } from "./reading.js";
-import { table, taskPart } from "./task.js";
+import { ofAnother, table, taskPart } from "./task.js";
 import { units } from "./units.js";
 
 const GUIDES = [["vet", "Vet the servos"], ["calibrate", "Calibrate the bench"], ["score", "Score what it did"]];
@@ -53,16 +53,18 @@ function pointerDrawing() {
     h("path", { d: "M92 76 V66 H140 V76 M100 76 v-5 M108 76 v-5 M116 76 v-5 M124 76 v-5 M132 76 v-5", class: "art-hand" }));
 }
 
+const atWork = (words) => h("p", { class: "small", role: "status" }, words, " ", h("progress", { "aria-label": words }));
+
 function handIn(app, kind, words, endings, then) {
   const id = `hand-in-${kind}`;
   return h("label", { class: "hand-in", for: id }, h("span", {}, words),
-    h("input", { id, "data-key": id, type: "file", accept: endings, disabled: !app.mayEdit, onchange: async (e) => {
+    h("input", { id, "data-key": id, type: "file", accept: endings, disabled: !app.mayEdit || app.busy.has(id), onchange: async (e) => {
       const [file] = e.target.files;
       if (!file) return;
-      const name = await app.handIn(kind, file);
+      const name = await app.during(id, () => app.handIn(kind, file));
       e.target.value = "";
       if (name) await then(name);
-    } }));
+    } }), app.busy.has(id) && atWork("Handing it in, and looking at it …"));
 }
 
 export function drawMeasure(app) {
@@ -105,22 +107,21 @@ function drawCalibrate(app) {
   const kind = (words) => Object.keys(HOW).find((key) => words.startsWith(key));
   const state = found && h("div", {},
     h("p", {}, h("b", {}, `The TCP is known to ${mm(found.expected_error_mm)}`), ` (root mean square); ${mm(found.expected_error_before_mm)} without readings, goal ${mm(found.goal_mm)}. `,
-      found.expected_error_mm <= found.goal_mm ? h("span", { class: "then" }, "✓ good enough: read no more") : h("span", { class: "then is-fails" }, "✕ not yet")),
+      found.expected_error_mm <= found.goal_mm ? h("span", { class: "then" }, "✓ good enough: no more needs to be read") : h("span", { class: "then is-fails" }, "✕ not yet")),
     h("p", { class: "small" }, found.readings ? `${found.readings} readings in ${found.files.join(", ")}.` : "No readings yet."),
     found.wild.length > 0 && h("p", { class: "small" }, `These do not fit the others, and hardly count: ${found.wild.join("; ")}`),
-    found.last_batch && h("p", { class: "small" }, `Written into the bench: ${found.last_batch}. Undo takes it back.`));
+    app.state.batch && h("p", { class: "small" }, `Written into the bench: ${app.state.batch}.${/^calibrated/.test(app.state.undo || "") ? " Undo takes it back." : ""}`));
   const next = found?.advice.length > 0 && h("div", {},
-    h("h3", {}, "What to read next"),
+    h("h3", {}, found.expected_error_mm <= found.goal_mm ? "If you want to know it still better" : "What to read next"),
     h("ol", { class: "steps" }, found.advice.map((a, i) => {
       const [how, drawing] = HOW[kind(a.reading)] || ["", () => null];
       return h("li", {}, i === 0 && drawing(), h("b", {}, units.words(a.reading)), ` (then ${mm(a.after_mm)}). ${how} `,
         h("button", { class: "plain", "data-key": `advice-${i}`, onclick: () => app.showPose(a.pose_deg) }, "Show the pose"));
     })));
   const sweep = found && !found.swept && h("p", { class: "small" }, "No joint was swept yet, so pulse lines and droop are as the class says. “Sweep every joint”, below, does it at a board (handfast open --arms PORT), without an instrument.");
-  const names = { play: "play", wiper: "feedback" };
   const values = found?.values.length > 0 && h("details", {}, h("summary", {}, "What was found, figure by figure"),
     table("± one standard deviation; ? means mostly the first guess", ["of", "figure", "value", ""], found.values.map((v) => [
-      v.of, names[v.key] || v.key, `${figure(v.value)}${v.uncertainty ? ` ±${figure(v.uncertainty)}` : ""}`, v.known ? "" : "?"])));
+      v.of, ...valueSaid(v), v.known ? "" : "?"])));
   const after = () => null; // what came of it stands above
   return h("div", {},
     h("h2", {}, "Calibrate the bench"),
@@ -133,16 +134,31 @@ function drawCalibrate(app) {
     handIn(app, "readings", "Readings of your own (TOML)", ".toml", () => app.startTask("fit", {})),
     taskPart(app, "readings", "Let a simulated maker take the standard readings", () => ({}), after),
     h("h3", {}, "Write them down"),
-    h("button", { class: "strong", "data-key": "calibrate", disabled: !app.mayEdit || !found?.readings, onclick: () => app.calibrate() }, "Write what was found into the bench"),
+    app.busy.has("calibrate") && atWork("Writing it into the bench, and asking its routines anew …"),
+    h("button", { class: "strong", "data-key": "calibrate", disabled: !app.mayEdit || !found?.readings || app.busy.has("calibrate"), onclick: () => app.calibrate() }, "Write what was found into the bench"),
     values);
+}
+
+// What each key of a found value means, and its unit.
+const VALUES = {
+  wiper_table: ["feedback at its angles (°, counts)", ""], pulse_table: ["pulses at its angles (°, µs)", ""], dead_band_deg: ["error that its servo ignores", "°"],
+  full_drive_error_deg: ["error at which its motor gets full voltage", "°"], unseen_play_deg: ["play behind the feedback", "°"], compliance_deg_per_Nm: ["give", "°/N·m"],
+  limp_friction_kgcm: ["friction when limp", "kg·cm"], joint_friction_pct: ["friction of the joint itself", "% of its stall torque"],
+  hand_tremor_deg: ["how a hand trembles", "°"], offset_mm: ["from the joint before", "mm"], wiper_follows_supply_pct: ["feedback follows the supply", "%"],
+  tcp_mm: ["from the last joint to the TCP", "mm"], base_mm: ["place of the base", "mm"], base_yaw_deg: ["turn of the base", "°"],
+};
+
+function valueSaid({ key, value, uncertainty }) {
+  const [words, unit] = VALUES[key] || [key, ""];
+  return [words, `${figure(value)}${uncertainty ? ` ±${figure(uncertainty)}` : ""}${unit && (unit === "°" ? "°" : ` ${unit}`)}`];
 }
 
 const figure = (value) => (Array.isArray(value) ? value.map(figure).slice(0, 3).join(", ") + (value.length > 3 ? ", …" : "") : typeof value === "number" ? String(Number(value.toPrecision(3))) : String(value));
 
 // -- scoring ---------------------------------------------------------------------------------------------
 
-function pointsShown(r) {
-  return h("div", { class: "scored" },
+function pointsShown(app, r) {
+  return h("div", { class: "scored" }, ofAnother(app, r),
     h("p", {}, h("b", {}, `${mm(r.rms_mm, 2)} off`), ` over all visits, root mean square; ${r.of}, kept as ${r.stored}`),
     table(`In the style of ISO 9283, ${units.symbol("mm")}`, ["point", "visits", "AP", "RP"], r.points.map((p) => [p.point, String(p.visits), mm(p.AP_mm, 2), mm(p.RP_mm, 2)])),
     h("p", { class: "small" }, "AP: how far the middle of the visits is off. RP: how far they scatter."),
@@ -150,8 +166,8 @@ function pointsShown(r) {
     r.untold.map((line) => h("p", { class: "small" }, `Cannot be told: ${line}`)));
 }
 
-function photoShown(r) {
-  return h("div", { class: "scored" },
+function photoShown(app, r) {
+  return h("div", { class: "scored" }, ofAnother(app, r),
     h("p", {}, h("b", {}, `${mm(r.rms_mm, 2)} off`), ` ${r.drawing}, root mean square; worst ${mm(r.worst_mm, 2)}; ${r.drawn_pct.toFixed(0)} % drawn; kept as ${r.stored}`),
     table("What moves the drawing onto the ink", ["part", "figure"], [
       ["shifted", r.offset_mm.map((v) => mm(v, 2)).join(", ")], ["turned", `${r.turn_deg.toFixed(2)}°`], ["size", `${r.scale_pct.toFixed(2)} %`], ["shape left over", mm(r.shape_rms_mm, 2)]]));
@@ -163,15 +179,18 @@ function drawScore(app) {
     pointerDrawing(),
     h("h3", {}, "Poses"),
     h("p", { class: "small" }, "Let it go to its poses at least three times, and read at each where the TCP is, with a pointer and rulers. Keep out of reach while it moves."),
-    taskPart(app, "score arms", "Play it three times on simulated arms, and read a pointer at each pose", () => ({ routine: app.chosen }), pointsShown, !app.chosen),
+    taskPart(app, "score arms", "Play it three times on simulated arms, and read a pointer at each pose", () => ({ routine: app.chosen }), (r) => pointsShown(app, r), !app.chosen),
     handIn(app, "points", "Points of your own (CSV, docs/scoring.md)", ".csv", (file) => app.startTask("score points", { file })),
-    taskPart(app, "score points", "Score the same points again", () => ({ file: app.lastFile }), pointsShown, !app.lastFile),
+    taskPart(app, "score points", "Score the same points again", () => ({ file: app.lastFile }), (r) => pointsShown(app, r), !app.lastFile),
     h("h3", {}, "A drawing on the card"),
     h("p", { class: "small" }, "handfast score --card writes the card to print. Photograph all of it, from above; measure its check line with a ruler."),
-    h("label", { for: "card-line", class: "choice" }, h("span", {}, "Its check line measures, mm "), h("input", {
-      id: "card-line", "data-key": "card-line", type: "number", step: "0.1", value: app.cardLine || 100, onchange: (e) => (app.cardLine = Number(e.target.value)),
-    })),
+    h("label", { for: "card-line", class: "choice" }, h("span", {}, "Its check line measures, mm "),
+      numberField(app, { id: "card-line", "data-key": "card-line", value: app.cardLine || 100 }, "check line", (number) => {
+        if (number > 0) app.cardLine = number;
+        else app.say(`The check line: ${number ?? "nothing"} was not taken. Expected: its length in mm as a ruler shows it, about 100.`, "bad");
+        app.draw();
+      })),
     handIn(app, "photo", `A photo of what ${app.chosen || "the routine"} drew`, ".png,.jpg,.jpeg", (file) =>
       app.startTask("score photo", { file, line_mm: app.cardLine || 100, routine: app.chosen })),
-    app.tasks["score photo"] && taskPart(app, "score photo", "Score the same photo again", () => ({ file: app.lastPhoto, line_mm: app.cardLine || 100, routine: app.chosen }), photoShown, !app.lastPhoto));
+    app.tasks["score photo"] && taskPart(app, "score photo", "Score the same photo again", () => ({ file: app.lastPhoto, line_mm: app.cardLine || 100, routine: app.chosen }), (r) => photoShown(app, r), !app.lastPhoto));
 }

@@ -578,6 +578,13 @@ export class Picture {
     this.pose();
   }
 
+  // A drag that is given up: what it held goes back.
+  cancel() {
+    if (!this.dragged) return;
+    this.dragged.cancelled = true;
+    this.release(null, true);
+  }
+
   // Where a point of the world is seen, in pixels of the window: for tests and for words beside it.
   seen(p) {
     const v = new THREE.Vector3(...p).project(this.camera);

@@ -10,6 +10,9 @@ export function table(caption, heads, rows) {
     h("tbody", {}, rows.map((row) => h("tr", {}, row.map((cell, i) => (i ? h("td", {}, cell) : h("th", { scope: "row" }, cell)))))));
 }
 
+// Said above what came of a routine that is not the one in sight.
+export const ofAnother = (app, r) => r.routine && r.routine !== app.chosen && h("p", { class: "small" }, h("b", {}, `Of another routine: ${r.routine}.`));
+
 // A button that starts it; while it goes, how far it is and a way to end it; then what came of it.
 export function taskPart(app, kind, words, more, shown, off = false) {
   const task = app.tasks[kind];
@@ -33,9 +36,10 @@ export function drawRehearsal(app) {
 
 function outcome(app, r) {
   const mm = (x, n = 1) => units.number(x, "mm", n);
+  const far = (v) => mm(Math.hypot(...v)).replace(" ", "\u00a0");
   return h("div", { class: "outcome" },
-    app.tasks.rehearse.of !== app.routine?.version && h("p", { class: "small" }, "From before the last change, or of another routine."),
-    h("p", {}, signed(r.works), ` ${r.routine}, ${r.duration_s.toFixed(0)} s of bench time, corrected`),
+    ofAnother(app, r) || (app.tasks.rehearse.of !== app.routine?.version && h("p", { class: "small" }, "From before the last change.")),
+    h("p", {}, signed(r.works), ` ${r.routine}, corrected`),
     h("p", { class: "small" }, `${r.planned_s.toFixed(1)} s of that are the routine's own motion: ${r.why_longer}.`),
     r.events.length > 0 && h("ul", { class: "events" }, r.events.map((e) => h("li", {},
       `${e.kind}: ${units.words(e.what)} `,
@@ -47,7 +51,7 @@ function outcome(app, r) {
     r.things.map((t) => h("p", { class: "small" }, `${t.thing} ends ${mm(t.beside_mm)} beside its place, leaning ${t.lean_deg.toFixed(0)}°`)),
     h("details", {}, h("summary", {}, "Where poses landed"),
       table("Distance from where each was taught: as the answer foretold, and in physics", ["step", "arm", "foretold", "landed", "why they differ"],
-        r.landing_beside.map((x) => [r.titles[x.step - 1], x.arm, mm(Math.hypot(...x.fast_mm)), mm(Math.hypot(...x.twin_mm)), x.why || "–"]))),
+        r.landing_beside.map((x) => [r.titles[x.step - 1], x.arm, far(x.fast_mm), far(x.twin_mm), x.why || "–"]))),
     r.holding.length > 0 && h("details", {}, h("summary", {}, "Torques, twice reckoned"),
       table("Largest holding torque, N·m", ["joint", "answer", "physics", "why they differ"],
         r.holding.map((x) => [x.joint, x.fast_Nm.toFixed(3), x.twin_Nm.toFixed(3), x.why || "–"]))),

@@ -12,8 +12,8 @@ export function drawTop(app) {
         id: "routine", "data-key": "routine", onchange: (e) => app.choose(e.target.value),
       }, app.chosen && !app.bench.routines.includes(app.chosen) && h("option", { value: "", selected: true, disabled: true }, `${app.chosen} (gone)`),
       app.bench.routines.map((name) => h("option", { value: name, selected: name === app.chosen }, name)))),
-      h("button", { class: "plain", disabled: !app.mayEdit || !undo, onclick: () => app.ask("undo"), "data-key": "undo", title: undo || "" }, "Undo"),
-      h("button", { class: "plain", disabled: !app.mayEdit || !redo, onclick: () => app.ask("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
+      h("button", { class: "plain", disabled: !app.mayEdit || !undo, onclick: () => app.undo(), "data-key": "undo", title: undo || "" }, "Undo"),
+      h("button", { class: "plain", disabled: !app.mayEdit || !redo, onclick: () => app.undo("redo"), "data-key": "redo", title: redo || "" }, "Redo"),
       h("button", { class: "plain", disabled: !app.mayEdit || !app.routine, onclick: () => app.edit({ edit: "correct" }), "data-key": "correct" }, "Correct the landing"),
       h("button", { class: "plain", "aria-pressed": String(app.measuring), onclick: () => app.measure(!app.measuring), "data-key": "measuring" }, app.measuring ? "Back to the routine" : "Measure the bench"),
       h("button", { class: "plain", onclick: () => {
@@ -24,6 +24,6 @@ export function drawTop(app) {
       h("span", { class: "small folder" }, folder)),
     watching && h("p", { class: "band" }, app.holder ? "Another window holds the controls; this one watches." : "Nobody holds the controls.",
       h("button", { class: "plain", onclick: () => app.ask("controls"), "data-key": "controls" }, "Take the controls")),
-    trouble && h("p", { class: "band is-bad" }, trouble, " What you see is the last state that could be read."),
+    trouble && h("p", { class: "band is-bad" }, `${trouble}\nThe picture shows the bench as it could last be read.`),
   ];
 }
