@@ -52,7 +52,7 @@ export function drawBuild(app) {
       }
       if (b.stage < STAGES.length - 1) {
         if (!(await app.ask("check bench", asked(b)))) return;
-        app.notes.replaceChildren(); // what was refused is mended
+        app.notes.clear(); // what was refused is mended
         b.stage += 1;
         app.draw();
         app.body.querySelector(".build h2")?.focus();

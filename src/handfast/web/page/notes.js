@@ -12,6 +12,11 @@ export class Notes {
     this.at = h("div", { class: "notes" }, this.bad, this.said);
   }
 
+  clear() {
+    this.bad.replaceChildren();
+    this.said.replaceChildren();
+  }
+
   // about: what it is about, where a new note takes the place of those before; none pushes away one about STOP.
   say(text, kind, about) {
     for (const one of about ? this.at.querySelectorAll(`[data-about="${about}"]`) : []) one.remove();
