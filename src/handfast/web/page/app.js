@@ -207,6 +207,7 @@ class App {
 
   hearReading(r) {
     this.reading = r;
+    this.reads.asked = false;
     const last = r.said.at(-1) || "";
     if (/^reading \d+ kept/.test(last)) this.sounder.play(1);
     else if (/^not read/.test(last)) this.sounder.play(2);

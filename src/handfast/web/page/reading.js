@@ -34,17 +34,18 @@ export function drawReading(app) {
   const named = of === "joint" ? ["left", "right"].flatMap((arm) => app.bench.arms[arm].joints.map((j) => `${arm} ${j.name}`)) : of === "arm" ? ["left", "right"] : [];
   if (named.length && !named.includes(mine.of)) mine.of = named[0];
   const last = r.said.at(-1) || "";
-  const waits = mine.asked !== undefined && mine.asked === last; // for an answer to what was said
-  const say = (line) => {
-    mine.asked = last;
+  const say = async (line) => {
+    mine.asked = true; // until something is heard of it
     app.draw();
-    return app.ask("read line", { line });
+    if (await app.ask("read line", { line })) return;
+    mine.asked = false;
+    app.draw();
   };
   const field = (id, words, value, heard, more = {}) =>
     h("label", { for: id }, h("span", {}, words), h("input", { id, "data-key": id, inputmode: "decimal", autocomplete: "off", value, oninput: (e) => heard(e.target.value), ...more }));
   return h("div", { class: "reading" },
     h("p", { class: "run-line", role: "status" }, last || "The board is asked."),
-    waits && h("p", { class: "small" }, "Said to it; its answer is worked out … ", h("progress", { "aria-label": "waiting for its answer" })),
+    mine.asked && h("p", { class: "small" }, "Said to it; its answer is worked out … ", h("progress", { "aria-label": "waiting for its answer" })),
     h("form", { class: "reading-form", onsubmit: (e) => {
       e.preventDefault();
       say([mine.kind, of && mine.of, ...numbers.map((_, i) => mine.numbers[i] || ""), mine.good && `good to ${mine.good}`].filter(Boolean).join(" "));
