@@ -174,3 +174,11 @@ def test_fuzzed_core_keeps_its_promises() -> None:
     )
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stdout.startswith(f"{runs} runs of 1000 bytes")
+
+
+def test_faults_that_no_wire_brings_about_stop_the_core() -> None:
+    """Limits that change in memory, missed frames, a line that stays low, a pedal beside an open stop input."""
+    simulated.build("host")
+    done = subprocess.run([str(simulated.BUILD / "faults")], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert done.stdout == "all faults stopped it\n"

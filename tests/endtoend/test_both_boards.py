@@ -159,6 +159,64 @@ def test_what_is_felt_for_becomes_limp_without_permission(which):
         assert board.known().channel[0] == 0
 
 
+def stop_at_speed(board, goal):
+    """Pulses of channel 0, which is led as fast as its slew limit lets it and then stopped by the host."""
+    board.ask("attach", channel=0, pulse=12_000, ramp=RAMP)
+    assert board.wait(lambda: board.known().channel[0] == 2, 1.0)
+    board.target(board.now_us() + 60_000, (goal, *[0] * 11))
+    board.sleep(0.3)
+    board.frames.clear()
+    board.sleep(0.08)
+    board.stop()
+    board.wait(lambda: board.known().state == "stopped", 4.0)
+    return seen(board)
+
+
+@both
+def test_a_stop_slows_down_evenly_at_the_slew_limit_too(which):
+    """From 100 a frame to nothing in half of the stop time, 15 frames: never by more at once than a fair part."""
+    with live(which, channel=channel_limits(slew=100)) as (board, _):
+        steps = np.diff(stop_at_speed(board, 19_000))
+        assert steps[0] == 100
+        assert steps[-1] == 0
+        falls = -np.diff(steps)
+        # A fifteenth of the speed, rounded up, and once more for a frame that had begun.
+        assert falls.max() <= 2 * 7 + 1
+        assert falls.min() >= -1
+
+
+@both
+def test_a_line_that_is_too_steep_is_followed_to_its_end(which):
+    """As fast as slew allows, though the target's time has passed."""
+    with live(which, channel=channel_limits(slew=100)) as (board, _):
+        board.ask("attach", channel=0, pulse=12_000, ramp=RAMP)
+        assert board.wait(lambda: board.known().channel[0] == 2, 1.0)
+        board.target(board.now_us() + 60_000, (14_000, *[0] * 11))
+        board.sleep(0.6)
+        assert board.known().pulse[0] == 14_000
+        assert np.diff(seen(board)).max() == 100
+
+
+@both
+@pytest.mark.parametrize("park", [9_000, 17_000])
+def test_a_stop_that_heads_for_its_park_pose_goes_there_evenly(which, park):
+    """In the stop time, not as fast as slew allows; it is there before it is cut."""
+    limits = channel_limits(slew=400, park=park)
+    with live(which, bench=bench_limits(stop_pose=1, stop_time_ms=1000), channel=limits) as (board, _):
+        board.ask("attach", channel=0, pulse=12_000, ramp=RAMP)
+        assert board.wait(lambda: board.known().channel[0] == 2, 1.0)
+        board.frames.clear()
+        board.stop()
+        board.wait(lambda: board.known().state == "stopped", 4.0)
+        given = seen(board)
+        assert given[-1] == park
+        steps = np.abs(np.diff(given))
+        # 50 frames, less the last few.
+        even = abs(park - given[0]) / 46
+        assert steps.max() <= 1.2 * even
+        assert (steps > 0.5 * even).sum() >= 40
+
+
 @both
 def test_nothing_is_attached_without_permission(which):
     """Refused with its reason; no pulse."""

@@ -27,9 +27,9 @@ def per_frame(speed: int, frames: int) -> int:
 class Channel:
     """Pulses in µs/8, speeds in µs/8 per frame, wipers in counts/16; `out` 0 gives no pulse.
 
-    less: by how much the speed falls per frame when it comes to rest. from_time, from_pulse: where the straight line
-    to the next target begins. The rest belongs to attaching (first, goal, ramp, wait), to feeling (goal, every, left,
-    allowed, felt_at), and to watching (open_frames, away_ms, best).
+    less: by how much the speed falls per frame while it comes to rest (`resting`). from_time, from_pulse: where the
+    straight line to the next target begins. The rest belongs to attaching (first, goal, ramp, wait), to feeling (goal,
+    every, left, allowed, felt_at), and to watching (open_frames, away_ms, best).
     """
 
     limits: ChannelLimits | None = None
@@ -37,6 +37,7 @@ class Channel:
     out: int = 0
     speed: int = 0
     less: int = 1
+    resting: bool = False
     from_time: int = 0
     from_pulse: int = 0
     first: int = 0
@@ -54,10 +55,11 @@ class Channel:
     def off(self) -> None:
         """No more pulses."""
         self.state = self.out = self.speed = 0
+        self.resting = False
 
     def come_down(self, frames: int) -> None:
         """Lose the speed within so many frames; an attach ramp ends where it is."""
-        self.less = per_frame(self.speed, frames)
+        self.less, self.resting = per_frame(self.speed, frames), True
         if self.state == ATTACHING:
             self.goal = self.out or self.first
 
@@ -72,23 +74,24 @@ class Channel:
     def _slower(self) -> int:
         return max(abs(self.speed) - max(self.less, 1), 0) * (1 if self.speed > 0 else -1)
 
-    def track(self, now: int, coming: tuple[int, int] | None, moving: bool) -> None:
-        """One frame of an attached channel: along the line to the `coming` target, or to rest."""
+    def track(self, now: int, coming: tuple[int, int] | None) -> None:
+        """One frame of an attached channel: along the line to the `coming` target, to the last one, or to rest."""
         if coming is not None:
             share = (now - self.from_time) / max(coming[0] - self.from_time, 1)
             self._move(round(self.from_pulse + (coming[1] - self.from_pulse) * share))
-        elif moving or (self.speed and abs(self.from_pulse - self.out) <= abs(self.speed)):
-            self._move(self.from_pulse)
-        else:
+        elif self.resting:
             self._move(self.out + self._slower())
+            self.resting, self.from_pulse = self.speed != 0, self.out
+        else:
+            self._move(self.from_pulse)
 
-    def come_to_rest(self, towards_park: bool) -> None:
-        """One frame of a stop."""
+    def come_to_rest(self, park_within: int) -> None:
+        """One frame of a stop; park_within: frames left for the way to the park pose, 0 to come to rest anywhere."""
         if not self.out or self.limits is None:
             return
-        if towards_park and self.limits.park:
-            step = max(self.limits.slew // 4, 1)
-            self._move(self.out + min(max(self.limits.park - self.out, -step), step))
+        if park_within and self.limits.park and self.state == ATTACHED:
+            even = abs(self.limits.park - self.out) // park_within
+            self._move(self.out + min(max(self.limits.park - self.out, -even), even))
         else:
             self._move(self.out + self._slower())
 

@@ -26,6 +26,8 @@ SETTLED, PATIENCE = 15, 5_000_000
 """Frames in a row without much change after which wipers and supply are steady; longest wait for that, µs."""
 BROWN_FRAMES, PERMISSION_FRAMES = 3, 5
 """Frames that the supply must be too low; frames within which outputs come to rest without permission."""
+CUT_EARLY = 3
+"""Frames before the end of a stop in which outputs stand where they are."""
 TABLE_REACH = 240
 """How far past the ends of its table a wiper may lie when its channel is attached, counts/16."""
 TRAVEL_REACH = 100
@@ -545,7 +547,7 @@ class PythonBoard(PlaysStored):
         for number, c in enumerate(self.channels):
             if c.state == ATTACHED:
                 coming = next(((t, p[number]) for t, p in self._targets if p[number]), None)
-                c.track(self.us, coming, self._moving)
+                c.track(self.us, coming)
             elif c.state == ATTACHING:
                 c.attach_on(self.us)
             elif c.state == FEELING:
@@ -568,5 +570,6 @@ class PythonBoard(PlaysStored):
         if self.us + 1000 * FRAME > self._stopping + 1000 * bench.stop_time_ms:
             self._end_stop()
             return
+        left = (self._stopping + 1000 * bench.stop_time_ms - self.us) // (1000 * FRAME) - CUT_EARLY
         for c in self.channels:
-            c.come_to_rest(towards_park=bench.stop_pose == 1)
+            c.come_to_rest(max(left, 1) if bench.stop_pose == 1 else 0)

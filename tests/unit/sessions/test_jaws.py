@@ -9,7 +9,7 @@ import pytest
 
 from handfast.bench.lines import FrameLines
 from handfast.mechanics.model import model_of
-from handfast.motion.gripping import gap_per_angle, grip_share
+from handfast.motion.gripping import gap_per_angle, gears_angle, grip_share
 from handfast.motion.plan import plan
 from handfast.sessions.jaws import Jaws, found_of
 from handfast.units import DEGREE
@@ -80,6 +80,9 @@ def test_they_press_as_wanted_wherever_the_horn_sits(off: float, sensed: bool):
     assert done.felt
     assert servo.pressed == pytest.approx(grip_share(bench, gripper, pot), abs=0.15)
     assert jaws.found[number] == done.gap
+    # In the end half of what the gears' friction cost on the way in is given back.
+    pressing = servo.frames[-11]
+    assert done.gap - pressing == pytest.approx(0.5 * gears_angle(bench, gripper) * gap_per_angle(gripper))
     # It never opened on the way, nor went to the thing faster than it creeps once it may have been there.
     steps = -np.diff(servo.frames)
     assert steps.max() <= 25.0 * DEGREE * FRAME * gap_per_angle(gripper) + 1e-9
