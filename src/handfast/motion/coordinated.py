@@ -50,7 +50,6 @@ class Carried:
     each grip. turned (2,) rad: how far the fingers close from the taught direction. joint_error m: how far plain
     joint interpolation between the same poses would have strayed. disagree (3,) m: by how much
     the relative position at the taught end differs from the one at which the grips closed, in the thing's axes.
-    interference m: how much nearer than the thing the grips are commanded.
     judged: whether a thing is held, so that its grips can twist.
     """
 
@@ -64,7 +63,6 @@ class Carried:
     turned: tuple[float, float]
     joint_error: float
     disagree: tuple[float, float, float]
-    interference: float
     judged: bool
 
 

@@ -330,7 +330,6 @@ class _Planner:
                 turned=together.turned,
                 joint_error=interpolation_error(self.model.chain, leg.q[0], leg.q[-1]),
                 disagree=(float(leg.disagree[0]), float(leg.disagree[1]), float(leg.disagree[2])),
-                interference=0.0,
                 judged=group.gripped and step.keep in ("pose", "taught"),
             )
         )

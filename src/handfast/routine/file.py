@@ -196,8 +196,6 @@ def _check_carry(step: Step, poses: int, refuse: Callable[..., InputError]) -> N
         )
     if step.keep == "taught" and poses != 2:
         raise refuse(("keep",), 'keep = "taught" without taught poses', "tables [step.left] and [step.right]")
-    if step.squeeze > 0 and step.thing is None:
-        raise refuse(("squeeze_N",), "a squeeze without a thing", 'thing = "..." or no squeeze_N')
 
 
 def _check_taught(taught: Taught, side: str, bench: Bench, document: Document, key: Key, do: str) -> None:

@@ -96,7 +96,6 @@ class Step:
     tilt: float = number("tilt_deg", 0, -90, 90, "in a carry without taught poses: how far the right grip is tilted up")
     swing: float = number("swing_deg", 0, -360, 360, "in a carry without taught poses: turn about the vertical")
     swing_about: Vector | None = vector("swing_about_mm", None, "x and y of that vertical (its middle if left out)", 2)
-    squeeze: float = number("squeeze_N", 0, 0, 1000, "in a carry: force with which the arms press on the thing")
     drawing: str | None = text("drawing", None, "in a draw: the SVG file, in the bench's folder drawings/")
     width: float | None = number(
         "width_mm", None, 0.5, 2000, "in a draw: width of the ink (as in the file if left out)"

@@ -17,7 +17,7 @@ import numpy as np
 
 from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
-from handfast.mechanics.kinematics import least_turns, places
+from handfast.mechanics.kinematics import least_turns, places, tool_poses
 from handfast.mechanics.model import Model
 from handfast.motion.as_played import LOOSEN, SETTLE, STOP_SHORT, setting_out
 from handfast.motion.laid_down import DT, Arrival, Motion
@@ -49,6 +49,9 @@ TOGETHER = ("carry", "pass")
 
 CRAWL = 7.5 * DEGREE
 """Speed of a joint while a TCP is nudged, rad/s: some 30 mm/s at the TCP, somebody stands beside it."""
+
+SLOWEST = 0.03
+"""A routine in which next to nothing moves is trimmed this fast, m/s at a TCP."""
 
 FADE = 0.2
 """Time in which the trim of a stroke's first pose fades while its own commands take over, s."""
@@ -143,6 +146,10 @@ class _Player:
         self.jaws = Jaws(self.bench, motion, arms.feels)
         self.grips: list[Grip] = []
         gain = model.stall / model.full_drive
+        p = tool_poses(model.chain, motion.q)[:, :, :3, 3]
+        speed = np.linalg.norm(np.diff(p, axis=0), axis=-1).max(initial=0.0) / DT
+        self.most = max(SLOWEST, float(speed)) * self.frame_time
+        """How far a TCP goes in one frame at most, m: no correction is faster than the motion that was announced."""
         self.zone: Array = BACK * np.maximum(2.0 * model.limp_friction / gain, model.dead_band)
 
     def send(self, q: Array, sample: int, gaps: Array | None = None) -> Array:
@@ -165,6 +172,15 @@ class _Player:
         """Stand still; returns the feedback of every frame (frames, K)."""
         count = max(1, round(seconds / self.frame_time))
         return np.array([self.send(q, sample) for _ in range(count)])
+
+    def shift(self, q: Array, seconds: float, sample: int) -> Array:
+        """Go to a command nearby, no faster than the motion ever is, and stand still there, as `hold` does."""
+        begin = self.wire.command.copy()
+        p = tool_poses(self.model.chain, np.stack([begin, q]))[:, :, :3, 3]
+        count = math.ceil(float(np.linalg.norm(p[1] - p[0], axis=-1).max()) / self.most)
+        for n in range(1, count):
+            self.send(begin + n / count * (q - begin), sample)
+        return self.hold(q, seconds, sample)
 
     # -- the run ---------------------------------------------------------------------------------------
 
@@ -288,7 +304,7 @@ class _Player:
             part[self.bench.columns(side)] = True
         way = np.zeros(len(target)) if creep is None else creep.way
         command = target + self.trim - way * STOP_SHORT
-        self.hold(command, SETTLE, sample)
+        self.shift(command, SETTLE, sample)
         rounds = 0
         read = _Read(target)
         # What was learned at earlier poses is kept for the other joints; each pose finds its own trim.
@@ -341,7 +357,7 @@ class _Player:
             step = np.clip(0.8 * adjust, -3 * DEGREE, 3 * DEGREE) + np.where(back, np.sign(adjust) * self.zone, 0.0)
             pushed, jumped = np.where(adjust != 0, np.sign(adjust), pushed), back
             command = np.clip(command + step, target - MOST_TRIM, target + MOST_TRIM)
-            self.hold(command, 0.25, sample)
+            self.shift(command, 0.25, sample)
             read.forget(adjust != 0)
         return command, rounds
 
@@ -396,13 +412,13 @@ class _Player:
             if past.any():
                 # Too far already: back by more than the play, then on again.
                 command = command + np.where(past, way * (lacking - STOP_SHORT), 0.0)
-                self.hold(command, 0.4, sample)
+                self.shift(command, 0.4, sample)
                 continue
             going = creeping & (lacking > CREEP_TOLERANCE)
             if not going.any():
                 break
             command = command + np.where(going, way * np.clip(0.5 * lacking, 0.08 * DEGREE, 0.8 * DEGREE), 0.0)
-            self.hold(command, 0.1, sample)
+            self.shift(command, 0.1, sample)
         return command
 
 

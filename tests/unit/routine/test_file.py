@@ -261,13 +261,13 @@ CARRY = '[routine]\nname = "r"\n[[step]]\ndo = "carry"\n'
         ("", "carry needs both arms, or a path of the thing"),
         ('keep = "mirror"\n', "a carry that mirrors needs the pose of the arm that leads"),
         ('keep = "taught"\nraise_mm = 20\n', 'keep = "taught" without taught poses'),
-        ("raise_mm = 20\nsqueeze_N = 2\n", "a squeeze without a thing"),
+        ('thing = "seed-tray"\nraise_mm = 20\nsqueeze_N = 2\n', "unknown key"),
         ('keep = "hug"\nraise_mm = 20\n', "hug"),
         ("raise_mm = 20\n[step.left]\npose_deg = [0, 0, 0, 0, 0]\n", "carry has taught poses and a path of the thing"),
     ],
 )
 def test_a_carry_that_cannot_be_told_is_refused(more, message):
-    """Neither poses nor a path, both, a mirror without its leader, a squeeze on nothing: place and way out."""
+    """Neither poses nor a path, both, a mirror without its leader, a force that no arm keeps: place and way out."""
     with pytest.raises(InputError) as caught:
         read(CARRY + more)
     said = str(caught.value)

@@ -13,6 +13,7 @@ import pytest
 from handfast.bench.lines import counts_of, joint_pulses
 from handfast.bench.parts import SIDES
 from handfast.correction.correct import correct
+from handfast.mechanics.kinematics import tool_poses
 from handfast.mechanics.model import model_of
 from handfast.motion.as_played import LOOSEN
 from handfast.motion.plan import plan
@@ -174,6 +175,26 @@ def test_nothing_jumps():
         assert np.all(steps <= fastest + np.radians(3.0) + 1e-9), way
         # The first pulses ask for where the arms are.
         assert board.commands[0] == pytest.approx(start, abs=1e-9)
+
+
+@pytest.mark.parametrize("way", ["trimmed", "corrected"])
+def test_no_correction_is_faster_than_the_motion(way):
+    """What is said of a first run's speed goes by the motion: trims of 3° and ways back from too far, which would take
+    a hand 15 mm in one frame, are spread over as many frames as that needs."""
+    model = seedling.model()
+    routine = seedling.routine_of(*two_poses().routine.steps, pace=0.1)
+    correction = correct(model, routine)
+    motion = correction.motion if way == "corrected" else plan(model, routine)
+    creeps = {sample: Creep(way) for sample, way in correction.approach.items()} if way == "corrected" else {}
+    short = np.radians([-4.0, 4.0, 3.0, -3.0, 2.0] * 2)
+    run = play(model, motion, Obedient(motion.q[0], short), way, creeps)
+    places = [tool_poses(model.chain, q)[:, 0, :3, 3] for q in (motion.q, run.command)]
+    planned, sent = (
+        np.linalg.norm(np.diff(p, axis=0), axis=1).max() / dt for p, dt in zip(places, (0.01, 0.02), strict=True)
+    )
+    assert 0.02 < sent < 1.05 * planned
+    # All the same it gets there.
+    assert max(np.abs(r.target - r.feedback).max() for r in run.rests) < 0.15 * DEGREE
 
 
 def test_attaching_goes_slowly():
