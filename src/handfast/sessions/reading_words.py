@@ -39,7 +39,8 @@ _NUMBERS = {
 _LIMITS: dict[str, tuple[type, tuple[str, ...], str]] = {
     "touch": (Touch, ("at_mm",) * 3, "error_mm"), "meet": (Meet, (), "error_mm"),
     "bar": (Bar, ("length_mm",), "error_mm"),
-    "gauge": (Gauge, ("angle_deg",), "error_deg"), "level": (Level, ("tilt_deg",), "error_deg"),
+    "rock": (Gauge, ("angle_deg",), "error_deg"), "gauge": (Gauge, ("angle_deg",), "error_deg"),
+    "level": (Level, ("tilt_deg",), "error_deg"),
     "pull": (Pull, ("force_N", "lever_mm"), "error_N"), "loose": (Pull, ("force_N", "lever_mm"), "error_N"),
     "sag": (Sag, ("mass_g",), "error_mm"), "push": (Push, ("force_N",) * 3, "error_mm"),
 }  # fmt: skip
