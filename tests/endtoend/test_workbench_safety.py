@@ -40,6 +40,7 @@ def test_a_sweep_ends_with_its_page(browser, tmp_path):
 
         def sweeps():
             upright(bench)
+            first.wait_for_function("!window.handfast.starting.size && !window.handfast.tasks.fit?.going")
             first.evaluate("window.handfast.ask('sweep')")
             first.wait_for_function("window.handfast.reading?.going && window.handfast.reading.sweeps")
 
