@@ -137,14 +137,19 @@ def test_a_steady_but_low_supply_never_gets_live(which):
 
 
 @both
-def test_a_stuck_servo_is_noticed_through_the_noise_of_its_wiper(which):
-    """By noise alone it comes nearer and goes away again; that is not following."""
-    with live(which, "stuck=0 noise=4") as (board, _):
+@pytest.mark.parametrize("noise", [0, 2])
+def test_a_stuck_servo_is_noticed_through_the_noise_of_its_wiper(which, noise):
+    """Its pulse comes back a little, and then stands: as far as ever, or nearer by noise alone, is not following."""
+    with live(which, f"stuck=0 noise={noise}", channel=channel_limits(follow_ms=1000)) as (board, _):
         board.ask("attach", channel=0, pulse=0, ramp=RAMP)
         board.wait(lambda: board.known().channel[0] == 2, 1.0)
-        board.target(board.now_us() + 400_000, (15_000, *[0] * 11))
+        start = board.now_us()
+        board.target(start + 60_000, (15_000, *[0] * 11))
+        board.target(start + 400_000, (14_200, *[0] * 11))
         assert board.wait(lambda: board.known().state in ("stopping", "stopped"), 3.0)
         assert board.known().cause == "does not follow"
+        # A second after the pulse stood; noise of one count may put it off now and then.
+        assert 1_300_000 < board.known().at - start < 2_000_000
 
 
 @both
@@ -301,3 +306,19 @@ def test_a_request_that_was_done_is_not_taken_for_refused_when_its_answer_is_los
             board.ask("store_knot", index=5, frames=1, pulse=knots[0][1])
         with pytest.raises(Denied, match="state"):
             board.ask("attach", channel=0, pulse=0, ramp=RAMP)
+
+
+@both
+def test_a_step_that_is_too_steep_is_shared_out_below_the_slew_limit(which):
+    """A frame that asks for ten times as much takes as many frames, each a tenth below what the board would allow."""
+    with live(which, channel=channel_limits(slew=100)) as (board, device):
+        arms = WireArms(seedling.bench(), board, {0: channel_limits(slew=100)}, Lets(device))
+        pulses = np.zeros(12)
+        for pulse in (12_000, 13_000):
+            pulses[0] = pulse / 8e6
+            arms.frame(pulses)
+        for _ in range(5):
+            arms.frame(pulses)
+        given = seen(board)
+        assert given[-1] == 13_000
+        assert 88 <= np.diff(given).max() <= 91
