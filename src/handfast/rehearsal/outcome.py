@@ -245,21 +245,19 @@ def _spans(loads: Array, scene: Scene) -> list[tuple[Hold, tuple[float, float] |
                 found.append((hold, None))
                 continue
             part = parts[k]
-            # A pass goes through a share of one half; the jaws themselves move while the load changes.
+            # Two hands have a share of one half each; the jaws themselves move while the load changes.
             full = load[part].max() * 0.999
-            firm = part[load[part] >= (0.5 * full if _by_pass(hold, scene) else full)]
-            kept = part[load[part] >= (0.5 * full if _to_pass(hold, scene) else full)]
+            firm = part[load[part] >= (0.5 * full if any(_follows(hold, h) for h in scene.holds) else full)]
+            kept = part[load[part] >= (0.5 * full if any(_follows(h, hold) for h in scene.holds) else full)]
             start, end = firm[0], kept[-1]
             found.append((hold, (float(loads[start, 0]), float(loads[end, 0]))))
     return found
 
 
-def _by_pass(hold: Hold, scene: Scene) -> bool:
-    return any(h.thing == hold.thing and h.side != hold.side and h.ends == hold.begins for h in scene.holds)
-
-
-def _to_pass(hold: Hold, scene: Scene) -> bool:
-    return any(h.thing == hold.thing and h.side != hold.side and h.begins == hold.ends for h in scene.holds)
+def _follows(one: Hold, other: Hold) -> bool:
+    """Whether one hand closes on what the other one holds already, in a pass or to hold it with it."""
+    same = one.thing == other.thing and one.side != other.side
+    return same and other.begins < one.begins and (other.ends is None or one.begins <= other.ends)
 
 
 def _grip(hold: Hold, span: tuple[float, float], seen: Seen, placed: Placed) -> Grip:

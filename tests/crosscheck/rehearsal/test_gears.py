@@ -211,6 +211,34 @@ def test_energy_drains_only_through_what_rubs():
     assert energy > 0.97 * start
 
 
+def test_a_spring_pulls_its_joint_to_where_it_rests():
+    """A limp link with nothing but a spring of 0.2 N·m/rad at rest at 0.3 rad, a rotor that idles within the play: it
+    swings about 0.3 as cos(ωt), ω² = k/I, from 0: at half a swing it is at 0.6, and after it rubbed off, at 0.3."""
+    arm = OneLink(1e-3, unseen_play=4.0, stall=1e-6, springs=np.tile([0.2, 0.3], (2, 1)))
+    half = np.pi / np.sqrt(0.2 / 1e-3)
+    arm.run(None, half)
+    assert arm.qpos[0] == pytest.approx(0.6, abs=2e-3)
+    arm = OneLink(1e-3, lambda q, v: -0.02 * v, unseen_play=4.0, stall=1e-6, springs=np.tile([0.2, 0.3], (2, 1)))
+    arm.run(None, 2.0)
+    assert arm.qpos[0] == pytest.approx(0.3, abs=1e-3)
+
+
+def test_pads_press_with_the_servos_torque_over_the_lever():
+    """Jaws that stand against something that does not yield, a gripper without friction: force of each pad times the
+    lever is the torque that the servo gives, once it stands (virtual work: each pad goes half the way of the gap)."""
+    held = OneLink(1e3, fixed=True, pulse_slope=1e-4)
+    lever = 0.04
+    held.jaws[:] = [0.0, 1.0 / lever, lever, 4000.0, 0.0]
+    held.qpos[2:] = 0.015  # half of a thing 30 mm wide, in each jaw
+    held.run(0.7, 2.0)
+    torque = held.state[gears.GIVEN, 2]
+    pads = held.force[2:4]
+    assert abs(held.state[gears.SPEED, 2]) < 1e-6
+    assert pads[0] == pytest.approx(pads[1])
+    assert torque < -0.1
+    assert abs(pads[0]) * lever == pytest.approx(abs(torque), rel=1e-3)
+
+
 def test_the_dead_band_is_ignored():
     """Asked for less than half the dead band away, the motor does not stir; for more, it does."""
     for angle, stirs in ((0.4 * DEGREE, False), (0.7 * DEGREE, True)):

@@ -266,6 +266,14 @@ def test_dead_motion_of_a_gripper_over_the_table_by_hand():
     levers = [0.105 + 0.098 + 0.040 + tip] * 2 + [0.098 + 0.040 + tip, 0.040 + tip, 0.0]
     half = np.radians([0.9, 0.9, 0.9, 1.0, 1.0]) / 2
     assert taken[k] == pytest.approx(float(np.array(levers) @ half), rel=1e-6)
+    # Without any play, 0.4 N·m on the shoulder and 0.1 N·m the other way on the wrist still bend what is printed.
+    tight = dataclasses.replace(
+        model, unseen_play=np.zeros(10), compliance=np.radians([0.0, 2.0, 0.0, 4.0, 0.0, *[0.0] * 5])
+    )
+    passed = np.array([[0.0, 0.4, 0.0, -0.1, 0.0, *[0.0] * 5]])
+    taken = pair_dead_motion(tight, facts.motion.q[n : n + 1], passed)[0]
+    bent = np.radians(2.0) * 0.4 * levers[1] + np.radians(4.0) * 0.1 * levers[3]
+    assert taken[k] == pytest.approx(bent, rel=1e-6)
 
 
 def test_within_one_arm_only_the_joints_between_two_links_part_them():

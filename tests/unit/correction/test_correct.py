@@ -11,6 +11,7 @@ import pytest
 from handfast.correction.correct import UNDECIDED, approach_ways, as_corrected, correct, uncorrected
 from handfast.landing.flank import holding_torques, taught_offsets
 from handfast.landing.predict import land, played_offsets
+from handfast.mechanics.dynamics import gravity_torques
 from handfast.motion.plan import plan
 from handfast.motion.taught_poses import taught_poses
 from handfast.routine.steps import Step, Taught
@@ -68,6 +69,12 @@ def test_commands_stay_inside_the_travel_unless_the_pose_itself_does_not():
     """A pose at a stop cannot be commanded beyond it; one taught beyond stays where it was taught."""
     model = seedling.model()
     stop = np.degrees(model.chain.travel[1, 1])
+    # A yaw led to its stop from inside leads there by more than the motor's trail makes up: a command beyond it.
+    yaw = np.degrees(model.chain.travel[0, 1])
+    for at, most in ((yaw, yaw), (yaw + 2.0, yaw + 2.0), (yaw - 0.3, yaw)):
+        routine = seedling.routine_of(seedling.go("left", 0, -15, 75, 60, 0), seedling.go("left", at, -15, 75, 60, 0))
+        command = correct(model, routine).routine.steps[1].left.command
+        assert np.degrees(command[0]) == pytest.approx(most, abs=1e-9)
     for at in (stop, stop + 2.0):
         routine = seedling.routine_of(seedling.go("left", 0, -15, 75, 60, 0), seedling.go("left", 0, at, 20, 10, 0))
         command = correct(model, routine).routine.steps[1].left.command
@@ -92,6 +99,18 @@ def test_undecided_joints_come_from_one_side_for_target_and_run_alike():
     trail = -ways[1, 0] * (b / 2 + c * model.friction[0])
     yaw = correction.routine.steps[1].left.command[0] - routine.steps[1].left.pose[0]
     assert yaw == pytest.approx(lead - trail, abs=2e-5)
+
+
+@pytest.mark.parametrize(("times", "steered"), [(0.9, True), (1.3, True), (1.55, True), (1.7, False)])
+def test_a_joint_is_steered_up_to_one_and_six_tenths_of_its_friction(times, steered):
+    """The shoulder, loaded by so many times the friction of its joint: up to 1.6 nobody is sure of its flank."""
+    model = seedling.model()
+    poses = taught_poses(model, plan(model, seedling.routine_of(seedling.go("left", 0, 40, 40, 20, 0))))
+    load = abs(gravity_torques(model.chain, poses.taught)[0, 1])
+    friction = model.friction.copy()
+    friction[1] = load / times
+    ways = approach_ways(dataclasses.replace(model, friction=friction), poses)
+    assert (ways[0, 1] != 0) == steered
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -13,7 +13,7 @@ from handfast.bench.parts import Accept
 from handfast.fitting.dead_band import dead_band
 from handfast.fitting.examine import Examined, Figure, examine
 from handfast.fitting.holds import cleaned, holds_of
-from handfast.fitting.resting import drift_of_shaft
+from handfast.fitting.resting import drift_of_shaft, repeatability
 from handfast.fitting.scale import Bends, Scale, departure, no_bends, scale_of
 from handfast.fitting.step_kernels import step_kernel
 from handfast.fitting.sweeps import standard_sweep, weight_for
@@ -207,6 +207,45 @@ def test_figures_of_a_known_servo(rate: float) -> None:
     assert e.limp is True
     assert e.held == pytest.approx(0.6)
     assert e.lost == 0.0
+
+
+def test_figures_on_a_supply_above_the_rated_one() -> None:
+    """A servo on 7.2 V is a fifth faster and stronger than on its rated 6 V; its figures are those at 6 V.
+
+    Its gears take a tenth of the claimed stall torque; what they take where it lifts helps where it holds, which is
+    what a claim speaks of. Without either of the two the time would be 17 % off, the torque 20 % or 8 %.
+    """
+    typical = dict.fromkeys(("play", "dead band", "noise", "linearity"), 0.6)
+    rated = draw_servo(METAL, "T", "", np.random.default_rng(8), typical)
+    rub = 0.10 * METAL.stall_torque
+    truth = replace(rated, voltage=7.2, free=1.2 * rated.free, stall=1.2 * rated.stall, friction=rub)
+    # The class says of its gears what is true of them: a share of the stall torque at 7.2 V, either way.
+    servo = replace(METAL, limp_friction=2.0 * 0.10 / 1.2)
+    trace = run_rig(truth, servo, standard_sweep(servo), Rig(), np.random.default_rng(9))
+    found = examine(trace, servo).figures
+    at_seven = 60 * DEGREE / (truth.free * (1.0 - rub / truth.stall))
+    assert found["time_60deg_ms"].value == pytest.approx(1.2 * at_seven, rel=0.02)
+    assert found["torque_pct"].value == pytest.approx(rated.stall / METAL.stall_torque, abs=0.04)
+
+
+@pytest.mark.parametrize("scatter", [0.0, 0.05])
+def test_repeatability_is_what_noise_does_not_explain(scatter: float) -> None:
+    """Two hundred arrivals at one place from one side, beside it by drawn angles; the mean of each is off by another
+    0.05 degrees by noise alone. That share is taken out: 0.05 are left, not 0.07, and without scatter next to nothing.
+    """
+    rng = np.random.default_rng(5)
+    trace = made(SPREAD + [(0.7, p) for _ in range(200) for p in (1300.0, 1500.0)], rate=100.0)
+    place = np.cumsum(np.concatenate([[0], np.diff(trace.pulse) != 0])).astype(int)
+    beside = rng.normal(0.0, scatter * DEGREE, place.max() + 1)
+    per_rad = 100.0 * METAL.pulse_slope
+    plain, _ = holds_and_scale(trace)
+    read = float(np.median((plain.last - plain.settled)[-100:]))
+    noise = 0.05 * DEGREE * np.sqrt(read) * per_rad
+    wiper = trace.wiper + per_rad * beside[place] + rng.normal(0.0, noise, len(place))
+    holds, scale = holds_and_scale(replace(trace, wiper=wiper))
+    found = repeatability(holds, scale, METAL)
+    assert found is not None
+    assert (found.value / DEGREE) ** 2 == pytest.approx(scatter**2, abs=0.03**2)
 
 
 def test_a_servo_that_holds_without_pulses_is_watched() -> None:

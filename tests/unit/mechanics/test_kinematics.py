@@ -12,7 +12,7 @@ import pytest
 
 from handfast.geometry import rigid
 from handfast.mechanics.dynamics import tip_forces_to_torques
-from handfast.mechanics.kinematics import batch, manipulability, places, tool_poses
+from handfast.mechanics.kinematics import batch, least_turns, manipulability, places, tool_poses
 from support.arms import X, Y, Z, from_screws, one_arm, planar, random_arm, random_pair, side_by_side
 
 
@@ -28,6 +28,20 @@ def test_jacobian_of_two_links(elbow: float, expected):
     J = places(planar([1, 1]), np.radians([[0, elbow]])).J[0]
     assert J[:, 3:5].T == pytest.approx(np.array(expected), abs=1e-6)
     assert J[:, :3] == pytest.approx(np.array([[0, 0, 1], [0, 0, 1]]))
+
+
+def test_least_turns_move_the_tip_as_asked_and_are_small():
+    """Two links of 0.15 m at a right angle, and 2 mm to go: by hand J = [[-.15, .15], [-.15, 0]], so that for x the
+    elbow alone turns by 2/150, and for y both, against each other. Stretched, none turns wildly for what none can."""
+    arm = planar([0.15, 0.15])
+    J = places(arm, np.radians([[0, 90]])).J[0, :, 3:]
+    assert least_turns(J, np.array([0.002, 0.0, 0.0])) == pytest.approx([0.0, -0.002 / 0.15], abs=2e-4)
+    assert least_turns(J, np.array([0.0, 0.002, 0.0])) == pytest.approx([0.002 / 0.15, -0.002 / 0.15], rel=0.02)
+    for way in np.array([[0.002, 0.0, 0.0], [0.0, 0.002, 0.0], [-0.0015, 0.001, 0.0]]):
+        moved = tool_poses(arm, np.radians([0, 90]) + least_turns(J, way))[0, 0, :3, 3] - [0.15, 0.15, 0.0]
+        assert moved == pytest.approx(way, abs=0.02 * 0.002)
+    stretched = places(arm, np.radians([[0, 0.5]])).J[0, :, 3:]
+    assert np.abs(least_turns(stretched, np.array([0.002, 0.0, 0.0]))).max() < np.radians(20)
 
 
 def test_newton_raphson_as_in_the_book():

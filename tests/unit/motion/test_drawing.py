@@ -47,6 +47,13 @@ def test_the_tip_in_time():
     assert v[last - 1] < 0.012
 
 
+def test_bends_are_taken_as_slowly_as_said():
+    """Round a ring of 10 mm radius, however fast a pen may go: v²/r = 0.15 m/s² makes 38.7 mm/s."""
+    t, p, down = tip_path(step(RING, speed=0.2))
+    v = np.linalg.norm(np.diff(p, axis=0), axis=1) / np.diff(t)
+    assert 0.036 < v[down[1:] & down[:-1]].max() < 0.0387 * 1.03
+
+
 @pytest.mark.parametrize("drop", [0.0, 0.06])
 def test_the_joints_bring_the_tip_there(drop):
     """Forward kinematics of the path found, with the tip fixed in the hand: on the lines to 10 µm."""

@@ -8,7 +8,10 @@ from functools import cache
 import numpy as np
 import pytest
 
+from handfast.answers.facts import facts_of
+from handfast.answers.questions import lift
 from handfast.mechanics.kinematics import tool_poses
+from handfast.motion.gripping import closing_gap, tightest
 from handfast.motion.plan import DT, plan
 from handfast.motion.taught_poses import last_ways, taught_poses
 from handfast.motion.timing import EFFORT, excess
@@ -124,6 +127,32 @@ def test_jaws_and_loads_follow_the_steps():
     assert np.all(m.loads[:, 1] == 0)
     assert m.gaps[-1, 0] == pytest.approx(0.030)
     assert m.loads[-1, 0] == 0.0
+
+
+@pytest.mark.parametrize("turned", [1.0, -1.0])
+def test_jaws_press_on_things_as_thin_as_paper(turned):
+    """Pads that meet 10° before the end of their servo's travel: it may be asked past shut, 56/80 mm for each degree,
+    and is, by the 2.85° that it takes to press what has no width. Built the other way round, it is the same."""
+    bench = seedling.bench()
+    gripper = bench.arms.left.gripper
+    gripper = dataclasses.replace(
+        gripper, angle_shut=turned * gripper.angle_shut, angle_open=turned * gripper.angle_open
+    )
+    assert (np.degrees(gripper.angle_shut) * turned, *np.degrees(gripper.travel)) == pytest.approx((-40, -50, 50))
+    assert tightest(gripper) == pytest.approx(-10 * 0.056 / 80)
+    paper = dataclasses.replace(bench.thing("label"), grip_width=0.0, crush_force=1000.0)
+    assert closing_gap(bench, gripper, paper) == pytest.approx(-2.85 * 0.056 / 80)
+
+
+def test_a_law_reckons_with_the_voltage_that_is_left():
+    """A supply of 0.1 Ω, which sags by more than a volt: planned to two thirds of what servos can give at the voltage
+    that they then get, so that lift is 1.5, blending aside. At the voltage before they draw any it would be 1.3."""
+    bench = seedling.bench()
+    weak = dataclasses.replace(bench, supply=dataclasses.replace(bench.supply, resistance=0.1))
+    routine = seedling.routine_of(both(*HOME), both(60, 50, 20, -10, 90), both(-40, 10, 60, 50, -60))
+    facts = facts_of(weak, routine)
+    assert facts.volts.min() < 5.0
+    assert lift(facts).margin >= 1.5 * 0.98
 
 
 def test_a_thing_gripped_above_its_middle_hangs_below_the_tcp():
