@@ -7,7 +7,7 @@ import pytest
 
 from handfast.geometry.rigid import pose, rotation_of
 from handfast.rehearsal.outcome import _grip, _grip_events, _spans
-from handfast.rehearsal.scene import Hold, Scene
+from handfast.rehearsal.scene import Hold, Placed, Scene
 from handfast.rehearsal.watch import Seen
 from support import seedling
 
@@ -46,12 +46,14 @@ def seen_in_hand(side: int, tilt: float, slip: float) -> Seen:
 )
 def test_tilting_and_slipping_spoil_a_grip(side, tilt, slip, kinds):
     """More than 15 degrees, or more than 5 mm."""
+    routine = seedling.routine("pass-pot")
     hold = Hold("plug-pot", side, 0, None, np.eye(4), None)
     seen = seen_in_hand(("left", "right").index(side), np.radians(tilt), slip)
-    grip = _grip(hold, (0.0, 3.0), seen)
+    placed = Placed(seedling.bench().thing("plug-pot"), seen.things["plug-pot"][0], None)
+    grip = _grip(hold, (0.0, 3.0), seen, placed)
     assert np.degrees(grip.tilt) == pytest.approx(tilt)
     assert grip.slip == pytest.approx(slip)
-    assert [event.kind for event in _grip_events(seedling.bench(), hold, grip, seen, (hold,))] == kinds
+    assert [event.kind for event in _grip_events(seedling.bench(), routine, hold, grip, (hold,))] == kinds
 
 
 def test_a_hold_lasts_while_another_hand_takes_part():
