@@ -33,11 +33,11 @@ def led(bench, arm, *angles):
 
 
 def away(bench, *angles):
-    """A hand leads the left arm away, and is on its way once its TCP is 8 mm from where it was."""
+    """A hand leads the left arm away, and is on its way once its TCP is 25 mm from where it was."""
     begun = tip(bench)
     led(bench, "left", *angles)
     end = time.monotonic() + 60.0
-    while np.linalg.norm(tip(bench) - begun) < 8.0:
+    while np.linalg.norm(tip(bench) - begun) < 25.0:
         assert time.monotonic() < end
         time.sleep(0.02)
 
@@ -92,7 +92,9 @@ def test_readings_of_limp_arms(bench):
         session.say("meet", "tip to tip")
         for arm in ("left", "right"):
             led(bench, arm, 10, 30, 30, 20, 0)
-        session.wait("reading 4 kept: meet")
+        # By the bench's figures these TCPs are not tip to tip: the maker says that they are.
+        session.wait("not read: that is .* mm from there")
+        session.say("", "reading 4 kept: meet")
         session.say("undo", "3 are kept")
         session.say("touch left 100 0 5", "in the dimple")
         led(bench, "left", 0, 20, 20, 20, 0)
@@ -136,7 +138,9 @@ def test_a_link_rocked_onto_a_stop_that_stays(bench):
         led(bench, "left", "-", "-", 45, "-", "-")
         session.wait("came from the same side as before")
         session.played.lines.clear()
-        away(bench, "-", "-", 80, "-", "-")
+        led(bench, "left", "-", "-", 80, "-", "-")
+        session.wait("came from the same side as before")
+        session.played.lines.clear()
         led(bench, "left", "-", "-", 65, "-", "-")
         session.wait("degrees from the stop")
         led(bench, "left", "-", "-", 45, "-", "-")
