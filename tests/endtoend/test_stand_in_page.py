@@ -52,8 +52,10 @@ def test_the_page_is_enough(bench):
         assert done.returncode == 0, done.stderr
         before = json.loads(done.stdout)
         assert before["supply_V"] == [6.0, 6.0, 6.0]
-        # 2500 mV is 512 counts of 1024 at 5 V (data sheet of the ATmega640/1280/2560: floor of 1024 Vin / Vref).
-        assert [round(w["counts"]) for w in before["wipers"]] == [512] * 12
+        # 2500 mV is 512 counts of 1024 at 5 V (data sheet of the ATmega640/1280/2560: floor of 1024 Vin / Vref), and
+        # servo n of the example begins at n degrees of 13.2 mV.
+        expected = [1024 * round(2500 + 13.2 * n) // 5000 for n in range(12)]
+        assert [round(w["counts"]) for w in before["wipers"]] == expected
         with (bench / "hand.txt").open("a") as hand:
             hand.write("0 left joints 500 20 -10 30 0 5\n")
         time.sleep(1.0)
@@ -62,7 +64,7 @@ def test_the_page_is_enough(bench):
         after = json.loads(done.stdout)["wipers"]
         # 13.2 mV per degree of the example are 2.703 counts per degree.
         moved = [a["counts"] - b["counts"] for a, b in zip(after, before["wipers"], strict=True)]
-        assert moved[:5] == pytest.approx([20 * 2.703, -10 * 2.703, 30 * 2.703, 0, 5 * 2.703], abs=1.1)
+        assert moved[:5] == pytest.approx([20 * 2.703, -11 * 2.703, 28 * 2.703, -3 * 2.703, 2.703], abs=1.1)
         assert moved[5:] == [0] * 7
         with (bench / "hand.txt").open("a") as hand:
             hand.write("0 left read pointer\n")
