@@ -370,18 +370,24 @@ def test_readings_at_a_port(browser, tmp_path):
             served.kill()
 
 
+def waiting_at_marks(browser, served):
+    """A page in which the routine `nod` runs and waits at its poses, whatever fails."""
+    page = opened(browser, served.url)
+    page.wait_for_function("window.handfast?.bench")
+    page.locator("#routine").select_option("nod")
+    page.wait_for_function("window.handfast.routine?.name === 'nod' && window.handfast.motion")
+    for box in page.locator(".overrule input").all():
+        box.check()
+    page.get_by_role("button", name="Run, and wait at each pose").click()
+    return page
+
+
 def test_marks_are_nudged_in_the_page(browser, tmp_path):
     """A run that waits at its poses: buttons move a TCP, its mark is learned from, the page shows the bench anew."""
     bench = nodding_bench(tmp_path / "bench", ((0, 40, 40, 20, 0), (8, 46, 34, 20, 0)))
     served = Served(bench.root, 0)
     try:
-        page = opened(browser, served.url)
-        page.wait_for_function("window.handfast?.bench")
-        page.locator("#routine").select_option("nod")
-        page.wait_for_function("window.handfast.routine?.name === 'nod' && window.handfast.motion")
-        for box in page.locator(".overrule input").all():
-            box.check()
-        page.get_by_role("button", name="Run, and wait at each pose").click()
+        page = waiting_at_marks(browser, served)
 
         def hold():
             page.get_by_role("button", name="Hold down to let it move").dispatch_event("pointerdown")
@@ -413,13 +419,7 @@ def test_marks_outlive_a_stop(browser, tmp_path):
     bench = nodding_bench(tmp_path / "bench", ((0, 40, 40, 20, 0), (8, 46, 34, 20, 0)))
     served = Served(bench.root, 0)
     try:
-        page = opened(browser, served.url)
-        page.wait_for_function("window.handfast?.bench")
-        page.locator("#routine").select_option("nod")
-        page.wait_for_function("window.handfast.routine?.name === 'nod' && window.handfast.motion")
-        for box in page.locator(".overrule input").all():
-            box.check()
-        page.get_by_role("button", name="Run, and wait at each pose").click()
+        page = waiting_at_marks(browser, served)
         page.get_by_role("button", name="Hold down to let it move").dispatch_event("pointerdown")
         said = "window.handfast.live.run?.said?.some((line) => /{}/.test(line))"
         page.wait_for_function(said.format("left arm, step 1 .*is its TCP on the mark"))

@@ -17,7 +17,7 @@ from handfast.bench.parts import SIDES
 from handfast.desk import batches
 from handfast.desk.work import Desk
 from handfast.files.atomic import free_path, write_text
-from handfast.units import DEGREE
+from handfast.units import DEGREE, counted
 
 OF_BASE = ("base_mm", "base_yaw_deg")
 """What was measured of where a base stands."""
@@ -48,8 +48,8 @@ class Aside:
     def words(self) -> str:
         """All of it, as a part of a sentence; '' if there was nothing."""
         said = ["what was measured of " + _listed(f"the {of}" for of in self.of)] if self.of else []
-        counted = [f"{n} {kind if n == 1 else _NAMES.get(kind, kind + 's')}" for kind, n in self.readings.items()]
-        return " and ".join(said + ([f"{_listed(counted)} (now in {self.folder})"] if counted else []))
+        rows = [counted(n, kind, _NAMES.get(kind, "")) for kind, n in self.readings.items()]
+        return " and ".join(said + ([f"{_listed(rows)} (now in {self.folder})"] if rows else []))
 
 
 def set_aside(
