@@ -192,6 +192,7 @@ def test_a_run_is_followed(browser, served):
     box = page.locator(".hold").bounding_box()
     page.mouse.move(box["x"] + 20, box["y"] + 20)
     page.mouse.down()
+    page.evaluate("window.handfast.draw()")
     page.wait_for_function("window.handfast.picture.time > 0.1")
     page.mouse.up()
     assert page.evaluate("window.handfast.clock.textContent") != "0.00 s"

@@ -79,10 +79,11 @@ def test_outside_a_box(a, b, distance: float):
         ((0.5, -1, 0), (0.5, 1, 0), 0.5),  # level with the face x = 1
         ((-9, 0, 0), (9, 0, 0), 2.0),  # right through: sideways by y
         ((0, 0, 2.5), (0, 0, 9), 0.5),  # in by its lower end only
+        ((1.5, 0, 0), (0, 2, 0), 4.0 / 5.0),  # past the edge x = 1, y = 2: 4x + 3y = 6 there, 10 at the edge
     ],
 )
 def test_inside_a_box(a, b, depth: float):
-    """Minus the shortest way out along a face normal; the box as above."""
+    """Minus the shortest way out; the box as above. Past an edge 4x + 3y has to grow from 6 to 10, over 5: 4/5."""
     assert box(a, b, (1, 2, 3)) == pytest.approx(-depth, abs=1e-12)
 
 

@@ -19,13 +19,17 @@ export class Live {
   constructor(app) {
     this.app = app;
     this.above = h("div");
+    // Made once: a button that is held down must not be drawn anew under the finger.
+    this.hold = h("button", {
+      class: "hold", "data-key": "hold", onpointerdown: (e) => e.button === 0 && this.holds(true), onkeydown: (e) => e.key === " " && this.holds(true),
+      onfocusout: () => this.holds(false),
+    }, "Hold down to let it move");
     this.says = h("p", { class: "run-line", role: "status" });
     this.figures = h("p", { class: "small run-figures" });
     this.bar = h("progress", { max: 1, "aria-label": "How much has been played", hidden: true });
     this.below = h("div");
     this.section = h("section", { class: "live", "aria-label": "Live", tabindex: "-1" },
       h("h2", {}, "Play it on arms"), this.above, this.says, this.figures, this.bar, this.below);
-    this.hold = null;
     this.ends = ["blur", "pointerup", "pointercancel"];
     this.letGo = () => this.holds(false);
     this.keyUp = (e) => e.key === " " && this.holds(false);
@@ -84,27 +88,25 @@ export class Live {
     const going = Boolean(run?.going);
     const within = this.section.contains(document.activeElement);
     const held = going && run.held;
-    this.drawing = true;
-    keepingFocus(this.above, () => put(this.above, drawAbove(app, this)));
+    keepingFocus(this.above, () => put(this.above, drawAbove(app)));
     keepingFocus(this.below, () => put(this.below,
       run?.landings && h("p", { class: "small" }, run.landings),
       !run && h("p", { class: "small" }, app.arms ? `Connected: the board at ${app.arms}. Keep clear of the arms, and the switch that breaks the servo supply in reach.`
         : "Connected: simulated arms, whose true play nobody is told. For real arms: handfast open --arms PORT.")));
-    this.drawing = false;
+    if (held && !this.hold.isConnected) this.above.after(this.hold);
+    if (!held) this.hold.remove();
     this.tell();
     // Whoever was at the keys here stays here; never on a button that would set arms moving by itself.
     if (within && !this.section.contains(document.activeElement)) this.section.focus({ preventScroll: true });
-    if (held && document.activeElement === this.section) this.hold?.focus({ preventScroll: true });
-    if (this.hold && !held) this.hold = null;
+    if (held && document.activeElement === this.section) this.hold.focus({ preventScroll: true });
   }
 }
 
-function drawAbove(app, live) {
+function drawAbove(app) {
   const { run } = app.live;
   const going = Boolean(run?.going);
   const fails = app.motion?.fails || [];
   const may = app.mayEdit && app.motion && app.routine && !app.state.trouble; // not what stood in the files before
-  live.hold = going && run.held ? drawHold(live) : null;
   return [
     app.motion && !going && h("details", { class: "cautions" }, h("summary", {}, "Before it moves"), h("ul", {}, app.motion.cautions.map((line) => h("li", {}, line)))),
     !going && fails.length > 0 && h("fieldset", { class: "overrule" }, h("legend", {}, "Fails as it is played, corrected; so it is not played. Play it all the same?"),
@@ -117,15 +119,7 @@ function drawAbove(app, live) {
     app.reading?.going && h("p", { class: "bar-row" }, h("span", {}, app.reading.sweeps ? "The arms are being swept." : "Readings are being taken at the arms."),
       h("button", { class: "plain", "data-key": "end-session", onclick: () => app.halt() }, "End it")),
     going && run.nudges && drawNudging(app, run),
-    live.hold,
   ];
-}
-
-function drawHold(live) {
-  return h("button", {
-    class: "hold", "data-key": "hold", onpointerdown: (e) => e.button === 0 && live.holds(true), onkeydown: (e) => e.key === " " && live.holds(true),
-    onfocusout: () => !live.drawing && live.holds(false),
-  }, "Hold down to let it move");
 }
 
 // At a pose: its TCP is moved onto its mark, or left where it is.
