@@ -23,6 +23,15 @@ def browser():
         found.close()
 
 
+@pytest.fixture(autouse=True)
+def windows_closed(request):
+    """Windows that a test leaves behind would draw on beside the next."""
+    browser = request.getfixturevalue("browser") if "browser" in request.fixturenames else None
+    yield
+    for context in browser.contexts if browser else ():
+        context.close()
+
+
 @pytest.fixture
 def served(tmp_path):
     """A server in an empty folder."""
