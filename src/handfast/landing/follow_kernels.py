@@ -30,7 +30,7 @@ def follow_kernel(target, trim, load, inertia, delay, servo, start, dt, parts, f
         stall, full, free, damping, band = servo[0, i], servo[1, i], servo[2, i], servo[3, i], servo[4, i]
         gear, rub, rotor, seen, unseen = servo[5, i], servo[6, i], servo[7, i], 0.5 * servo[8, i], 0.5 * servo[9, i]
         motor = shaft = target[0, i]
-        s, speed, passed, shift = start[i] * unseen, 0.0, load[0, i], 0.0
+        s, speed, passed, shift, dragged = start[i] * unseen, 0.0, load[0, i], 0.0, 0.0
         for n in range(target.shape[0]):
             if trim[n, i]:
                 shift += target[n, i] - shaft
@@ -50,6 +50,8 @@ def follow_kernel(target, trim, load, inertia, delay, servo, start, dt, parts, f
                     if speed * way < 0.0:
                         speed = 0.0
                 motor += speed * h
+                # What rubs at the joint goes on holding against the way of the last motion when that is over.
+                dragged = np.sign(speed) if speed != 0.0 else dragged
                 now, was = weighs + inertia[late, i] * (speed - before) / h, shaft
                 # The shaft behind the motor, the link behind the shaft: dragged through the play, or pressed across it.
                 if abs(passed) > rub:
@@ -61,5 +63,5 @@ def follow_kernel(target, trim, load, inertia, delay, servo, start, dt, parts, f
                     # Nothing presses the link: it stays where it is until the shaft takes it along.
                     s -= shaft - was
                 s = min(max(s, -unseen), unseen)
-                passed += (now + rub * np.sign(speed) - passed) * h / memory
+                passed += (now + rub * dragged - passed) * h / memory
             feedback[n, i], slack[n, i] = shaft, s

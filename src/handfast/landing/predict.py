@@ -85,9 +85,10 @@ class Poses:
 
     Each row is one arm's taught pose together with where the other arm stands at that time. target: feedback
     angles to come to rest at. arrived, held: see `taught_offsets`. moved: way of the last planned motion; turned: way
-    in which the shaft turned last, once trimmed. trails, -1 to 1: way of the motion behind which each link rests in
-    its play, once trimmed; arrives: the same where nothing is trimmed, and lacking (N, K) rad: how far the feedback
-    then rests short of its target. steered: whether a joint comes home from a known side.
+    in which the shaft turned last, once trimmed, -1 to 1: nearer to 0 the less sure it is. trails, -1 to 1: way of the
+    motion behind which each link rests in its play, once trimmed; arrives: the same where nothing is trimmed, and
+    lacking (N, K) rad: how far the feedback then rests short of its target. steered: whether a joint comes home from a
+    known side.
     """
 
     side: tuple[Side, ...]
@@ -175,6 +176,10 @@ def land(model: Model, poses: Poses, way: Way, measured: tuple[Measured, ...] = 
     )
     if way == "raw":
         variance = variance + spread.pulse_line**2 + (spread.droop_share * error) ** 2
+    else:
+        # Wound up by what rubs at the joint, one way or the other.
+        unsure = (model.compliance * model.friction) ** 2 * (1.0 - poses.turned**2)
+        variance = variance + np.where(moving, 0.0, unsure)
     half = taught.half + played.half
     if way == "raw":
         # A load that just about overcomes the friction may let its joint down through the dead band, or not.

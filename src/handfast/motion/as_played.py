@@ -29,14 +29,19 @@ STOP_SHORT = 2.5 * DEGREE
 LOOSEN = 2.5 * DEGREE
 """Swing of the joints that are stirred before the first pose, or below which arms come up to their start."""
 
+RISE_SPEED = 4.0 * DEGREE
+"""How fast that last motion is, rad/s: braked so gently that a link which nothing presses is not thrown ahead of its
+shaft, however little rubs at its joint."""
+
 STIRRED = -1.0
 """Side of its play on which that leaves a link that nothing presses: the last motion goes up, the link trails."""
 
 RATTLE = 0.25
 """A link that goes over again within this time, s, rattles: that is told as one jump."""
 
-_BEFORE, _HOME, _ROUND, _ROUNDS = 0.9, 1.2, 0.4, 3
-"""Times, s: at rest before the motion, to come home from a known side, and of a trim; and how many trims."""
+_BEFORE, _HOME, _ROUND, _ROUNDS = 1.8, 1.2, 0.4, 3
+"""Times, s: before the motion, up to its start and at rest there, to come home from a known side, and of a trim; and
+how many trims."""
 
 _EVERY = 25
 """Samples for which a joint is taken to move the same inertia."""
@@ -104,8 +109,8 @@ def as_played(model: Model, motion: Motion, ways: Mapping[int, Array] | None = N
     sample = [np.zeros(first, dtype=int)]
     rising = np.zeros((first, K))
     if not trimmed:
-        swing = np.interp(DT * np.arange(first), [0.0, 0.25, 0.55, 0.8], [0.0, -1.0, -1.0, 0.0])
-        rising = np.tile(LOOSEN * swing[:, None], (1, K))
+        r = np.clip((DT * np.arange(first) - 0.3) / (1.5 * LOOSEN / RISE_SPEED), 0.0, 1.0)
+        rising = np.tile(LOOSEN * (3 * r**2 - 2 * r**3 - 1.0)[:, None], (1, K))
     short, trim = [rising], [np.zeros((first, K), dtype=bool)]
     steps, before = first, 0
     rests: dict[int, int] = {}

@@ -9,7 +9,7 @@ import numpy as np
 from handfast.bench.lines import FrameLines, counts_of
 from handfast.bench.parts import SIDES, Bench
 from handfast.geometry.rigid import Array
-from handfast.motion.as_played import LOOSEN
+from handfast.motion.as_played import LOOSEN, RISE_SPEED
 from handfast.sessions.feedback import SupplyFit
 from handfast.units import DEGREE
 
@@ -131,17 +131,19 @@ class Powered:
         """Stir every other joint of one arm at a time by a little, while the rest stand and show the supply.
 
         What the sagging supply does to the feedback of a joint can only be told while that joint stands still
-        and others draw current; better before the first pose than at it.
+        and others draw current; better before the first pose than at it. Each swing ends below, from where the joint
+        comes up slowly.
         """
         start = self.command.copy()
-        count = round(1.4 / self.frame_time)
+        count = round(1.225 / self.frame_time)
         for side in SIDES:
             columns = self.bench.columns(side)
             for odd in (0, 1):
                 stirred = np.zeros(len(start))
                 stirred[columns.start + odd : columns.stop : 2] = LOOSEN
                 for k in range(count):
-                    swing = np.sin(4.0 * np.pi * (k + 1) / count)
+                    swing = np.sin(3.5 * np.pi * (k + 1) / count)
                     self.send(np.clip(start + swing * stirred, self.travel[:, 0], self.travel[:, 1]))
+                self.ramp(start, RISE_SPEED)
                 self.hold(start, 0.8)
         self.fit.settle()

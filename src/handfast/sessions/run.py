@@ -19,7 +19,7 @@ from handfast.bench.parts import SIDES, Side
 from handfast.geometry.rigid import Array
 from handfast.mechanics.kinematics import least_turns, places, tool_poses
 from handfast.mechanics.model import Model
-from handfast.motion.as_played import LOOSEN, SETTLE, STOP_SHORT, setting_out
+from handfast.motion.as_played import LOOSEN, RISE_SPEED, SETTLE, STOP_SHORT, setting_out
 from handfast.motion.laid_down import DT, Arrival, Motion
 from handfast.records.run import Grip, Mode, Rest, Run
 from handfast.sessions.jaws import Jaws
@@ -260,7 +260,7 @@ class _Player:
             below = np.clip(self.motion.q[0] - LOOSEN, *self.wire.travel.T)
             self._go(below, judged=False)
             self.wire.hold(below, 0.3)
-            self.wire.ramp(self.motion.q[0])
+            self.wire.ramp(self.motion.q[0], RISE_SPEED)
         # Stirred or not, every joint came to its start upwards.
         self.moved = np.ones_like(self.moved)
 

@@ -38,8 +38,9 @@ def test_a_level_joint_is_asked_higher_by_lead_and_drop():
     tau = holding_torques(model, np.append(command, seedling.REST[5:]), np.zeros((1, 2)), np.zeros((1, 2, 3)))[0, 1]
     assert tau < -5 * model.friction[1]  # lifting is negative about +y
     lead = -(b / 2 + c * model.limp_friction[1])
-    # The shoulder was driven downwards (from -15° to 60°): the windup of its friction bends the other way.
-    drop = b / 2 - c * tau - c * model.friction[1]
+    # The shoulder was driven downwards (from -15° to 60°): the windup of its friction bends the other way, and stays so
+    # through the trims in four of five cases (0.6 on average).
+    drop = b / 2 - c * tau - 0.6 * c * model.friction[1]
     assert command[1] - taught[1] == pytest.approx(lead - drop, abs=1e-6)
     assert np.degrees(command[1] - taught[1]) < -0.9
 

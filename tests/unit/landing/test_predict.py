@@ -40,8 +40,9 @@ def test_a_trimmed_landing_is_taught_lead_against_played_flank():
     b, c = model.unseen_play, model.compliance
     lead = b / 2 + c * model.limp_friction
     loaded = np.abs(tau) > model.friction
-    # The motion from the folded pose moves yaw, shoulder and roll up, elbow and wrist down.
-    way = np.sign(poses.taught[1] - poses.taught[0])
+    # The motion from the folded pose moves yaw, shoulder and roll up, elbow and wrist down. Under load the last trim
+    # goes on that way in four of five cases, so 0.6 of it is left on average.
+    way = np.sign(poses.taught[1] - poses.taught[0]) * np.where(loaded, 0.6, 1.0)
     drop = np.where(loaded, -np.sign(tau), -way) * b / 2 - c * tau - c * model.friction * way
     before = tool_poses(model.chain, poses.taught[1] - lead)[0, 0, :3, 3]
     after = tool_poses(model.chain, poses.taught[1] + drop)[0, 0, :3, 3]
