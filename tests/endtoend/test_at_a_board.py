@@ -89,7 +89,7 @@ def test_probe_teach_run_and_stop(bench, kind):
 
         upright(bench)
         running = Played(bench.root, port, "run", "led", "--way", "raw", "--overrule", "miss", "--overrule", "clear")
-        running.until(r"\d % go 2")
+        running.until(r"\d % go [234]")
         running.type("q")
         status, _ = running.end()
         assert status == 3, running.lines
