@@ -89,6 +89,7 @@ def test_over_a_port_with_keys(bench):
         time.sleep(1.5)
         share = [line.split("%")[0] for line in played.lines if "WAITING" in line]
         assert len(share) < 2 or share[-1] == share[-2], (waiting, played.lines)
+        played.lines.clear()
         played.pressing = True
         played.until(r"\d % go [34]")
         assert any(re.search(r"\d V  [\d.]+ A left [\d.]+ A right  \w+ \w+ [\d.]+° behind", x) for x in played.lines)

@@ -30,8 +30,8 @@ LOOSEN = 2.5 * DEGREE
 """Swing of the joints that are stirred before the first pose, or below which arms come up to their start."""
 
 RISE_SPEED = 4.0 * DEGREE
-"""How fast that last motion is, rad/s: braked so gently that a link which nothing presses is not thrown ahead of its
-shaft, however little rubs at its joint."""
+"""How fast that last motion is, rad/s: braked so gently that what rubs at a joint is enough for a link which nothing
+presses to stay behind its shaft (so it is with simulated arms, no source)."""
 
 STIRRED = -1.0
 """Side of its play on which that leaves a link that nothing presses: the last motion goes up, the link trails."""

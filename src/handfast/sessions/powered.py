@@ -135,7 +135,7 @@ class Powered:
         comes up slowly.
         """
         start = self.command.copy()
-        count = round(1.225 / self.frame_time)
+        count = round(1.225 / self.frame_time)  # one swing and three quarters
         for side in SIDES:
             columns = self.bench.columns(side)
             for odd in (0, 1):
