@@ -387,7 +387,7 @@ static void run_live(double speed)
         if (speed <= 0) continue;
         double ahead = (double)(avr->cycle - begin_cycle) / HERTZ / speed - (wall() - began);
         if (ahead > 0) usleep((useconds_t)(ahead * 1e6));
-        if (ahead < -0.25) {          /* too slow, or the machine slept: do not rush to catch up */
+        if (ahead < -0.05) {          /* too slow, or the machine slept: do not rush past heartbeats that are yet to come */
             began = wall();
             begin_cycle = avr->cycle;
         }

@@ -191,6 +191,29 @@ def safe(port):
         board.clear()
 
 
+def test_a_program_that_stalls(bench):
+    """A heartbeat thread that waits half a second costs the permission, not the link; one that is gone costs both."""
+    from handfast.board.host import BoardStopped, open_port
+    from handfast.board.loading import limits_of
+
+    with Simulation(bench.root, "--seed", "2") as simulation, contextlib.closing(open_port(simulation.port)) as board:
+        board.load(*limits_of(read_bench(bench)))
+        board.permission = lambda: True
+        board.power_on()
+        assert board.wait(lambda: board.known().permission, 1.0)
+        beat, board._beat = board._beat, lambda now: None
+        assert board.wait(lambda: not board.known().permission, 1.0)
+        board.wait(lambda: False, 0.3)
+        board.check_live()
+        board._beat = beat
+        assert board.wait(lambda: board.known().permission, 1.0)
+        board._beat = lambda now: None
+        assert board.wait(lambda: board.known().state == "stopped", 3.0)
+        with pytest.raises(BoardStopped, match="link lost"):
+            board.check_live()
+        assert not board.known().relay
+
+
 @pytest.mark.parametrize("what", ["teach", "run"])
 def test_killed_at_a_random_moment(bench, what):
     """kill -9: every sample older than a second is on the disk, the file opens, the board goes safe; teach resumes."""

@@ -1,6 +1,7 @@
 """The host's end of the link: one open board, its telemetry, its events, and the heartbeat.
 
-Over a real link a reader and a heartbeat run in threads of their own, so that busy work elsewhere starves neither.
+Over a real link a reader and a heartbeat run in threads of their own, so that busy work elsewhere starves neither; a
+process that stands by fills in for a heartbeat that is late all the same.
 With a board in memory time passes only while the host waits, and everything happens in one thread, repeatably.
 """
 
@@ -18,6 +19,7 @@ from handfast.board.clock import BoardClock
 from handfast.board.codec import Message, Receiver, Refused, Value, encode, wire
 from handfast.board.limits import BenchLimits, ChannelLimits
 from handfast.board.links import Link, MemoryLink, SerialLink, wall_time
+from handfast.board.stand_by import STRIDE, StandBy
 from handfast.errors import FaultError
 
 BEAT = 0.05
@@ -124,6 +126,7 @@ class HostBoard:
         self._asked_clock = -10.0
         self._token = 0
         self._clock_asked: dict[int, float] = {}
+        self._stand_by: StandBy | None = None
 
     def __enter__(self) -> HostBoard:
         return self
@@ -182,11 +185,13 @@ class HostBoard:
     def _send(self, what: str, /, **values: Value) -> int:
         with self._lock:
             sequence = self._sequence
-            self._sequence = (self._sequence + 1) & 0xFF
+            self._sequence = (self._sequence + (STRIDE if self._stand_by is not None else 1)) & 0xFF
             self._asked[sequence] = what
             self._answers.pop(sequence, None)
             frame = encode(what, sequence, **values)
             self.link.write(frame)
+            if self._stand_by is not None:
+                self._stand_by.tell(sequence, what == "heartbeat")
         return sequence
 
     def _hear(self, data: bytes) -> None:
@@ -361,6 +366,12 @@ class HostBoard:
         if not self.wait(lambda: self.status is not None, 1.0):
             raise FaultError(f"{self.link.name}: the board says who it is, but not how it is")
 
+    def stand_by(self) -> None:
+        """Have a process fill in for late heartbeats from now on, where the system and the link allow it."""
+        if isinstance(self.link, SerialLink) and self._stand_by is None:
+            with contextlib.suppress(OSError), self._lock:
+                self._stand_by = StandBy(self.link.fileno())
+
     def known(self) -> Status:
         """The newest status."""
         assert self.status is not None
@@ -442,6 +453,10 @@ class HostBoard:
         self._ending.set()
         for thread in self._threads:
             thread.join(1.0)
+        if self._stand_by is not None:
+            with self._lock:
+                stand_by, self._stand_by = self._stand_by, None
+            stand_by.close()
         self.link.close()
 
 
@@ -450,6 +465,7 @@ def open_port(port: str) -> HostBoard:
     board = HostBoard(SerialLink(port))
     try:
         board.connect()
+        board.stand_by()
     except BaseException:
         board.close()
         raise

@@ -80,6 +80,13 @@ class SerialLink:
         except self._errors as error:
             raise FaultError(f"{self.name}: the link is gone ({error}); the board stops by itself") from error
 
+    def fileno(self) -> int:
+        """The file descriptor of the port, on systems that have them; else OSError."""
+        number = getattr(self._port, "fileno", None)
+        if number is None:
+            raise OSError(f"{self.name} has no file descriptor")
+        return int(number())
+
     def line_break(self) -> None:
         """Hold the line low: stops a board whose framing is lost."""
         with contextlib.suppress(*self._errors):
