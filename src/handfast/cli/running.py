@@ -75,7 +75,7 @@ def run(given: Namespace) -> int:
     from handfast.desk.board import opened
     from handfast.desk.nudging import NudgedRun
     from handfast.desk.playing import prepare, run_on_board
-    from handfast.sessions.nudging import BUYS
+    from handfast.sessions.nudging import BUYS, Foot
     from handfast.sessions.operator import KEYS_SAY, Always, Keys
 
     port = where(given)
@@ -98,7 +98,10 @@ def run(given: Namespace) -> int:
         elif port is not None:
             _say("press the space bar or the pedal once to start; Esc or q stops, and so does the board's stop input")
         operator = keys if port is not None else Always(keys.quits)
-        nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say, keys.ended) if given.nudge else None
+        nudges = None
+        if given.nudge:
+            foot = Foot(lambda: found.board.known().pedal, keys.press, _say) if port is not None else None
+            nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say, keys.ended, foot)
         marks.of = nudges
         played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say, nudges)
         if port is not None:

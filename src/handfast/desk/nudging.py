@@ -12,17 +12,18 @@ from handfast.units import counted
 
 if TYPE_CHECKING:
     from handfast.motion.laid_down import Motion
-    from handfast.sessions.nudging import AtTheKeys, Mark
+    from handfast.sessions.nudging import AtTheKeys, Foot, Mark
 
 
 class NudgedRun:
     """Nudging in one run of the routine in `path`. keys: letters typed since the last time; say: tells the maker;
-    ended: whether no more keys will come."""
+    ended: whether no more keys will come; foot: the pedal, if it takes the place of keys, too."""
 
     def __init__(
         self, desk: Desk, path: Path, motion: Motion, keys: Callable[[], str], say: Callable[[str], None],
-        ended: Callable[[], bool] = lambda: False,
+        ended: Callable[[], bool] = lambda: False, foot: Foot | None = None,
     ):  # fmt: skip
+        self._foot = foot
         self._desk, self._path, self._motion, self._keys, self._say = desk, path, motion, keys, say
         self._ended = ended
         self._at: AtTheKeys | None = None
@@ -33,7 +34,9 @@ class NudgedRun:
         from handfast.sessions.nudging import AtTheKeys
 
         expected = foreseen(self._desk, self._path)
-        self._at = AtTheKeys(self._motion.routine, expected, self._keys, idle, self._say, self._would, self._ended)
+        self._at = AtTheKeys(
+            self._motion.routine, expected, self._keys, idle, self._say, self._would, self._ended, self._foot
+        )
         return self._at
 
     def _would(self, marks: list[Mark]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -31,6 +32,52 @@ HELP = (
 )
 
 
+LONG, LONGER = 0.8, 2.5
+"""A pedal held so long, s, means another way, and so long, that the TCP is on its mark."""
+
+FOOT_HELP = (
+    f"the pedal, both hands being free: short, a step; {LONG:g} s, the next of the six ways; {LONGER:g} s, on its mark"
+)
+
+
+class Foot:
+    """The pedal in place of keys, while arms wait at a mark. down: whether it is; press: presses a key for it; say:
+    tells the maker. A foot that held it down on the way to the mark has to come off it first."""
+
+    def __init__(
+        self,
+        down: Callable[[], bool],
+        press: Callable[[str], None],
+        say: Callable[[str], None],
+        clock: Callable[[], float] = time.monotonic,
+    ):
+        self._down, self._press, self._say, self._clock = down, press, say, clock
+        self._ways, self._way = list(WAYS), 0
+        self._since: float | None = None
+        self._off = False
+
+    def comes_anew(self) -> None:
+        """Arms have come to another mark."""
+        self._since, self._off = None, False
+
+    def look(self) -> None:
+        """See what it does; what a press meant is known when it ends."""
+        down, now = self._down(), self._clock()
+        if not self._off:
+            self._off = not down
+        elif down:
+            self._since = now if self._since is None else self._since
+        elif self._since is not None:
+            held, self._since = now - self._since, None
+            if held >= LONGER:
+                self._press("\n")
+            elif held >= LONG:
+                self._way = (self._way + 1) % len(self._ways)
+                self._say(f"  the pedal moves it as {self._ways[self._way]} does")
+            else:
+                self._press(self._ways[self._way])
+
+
 @dataclass(frozen=True)
 class Mark:
     """A TCP on its mark: step, arm, feedback (joints,) rad there, and the way in which each joint turned last."""
@@ -44,7 +91,7 @@ class Mark:
 class AtTheKeys:
     """Asks at every taught pose. keys: letters typed since the last time; idle: lets a little time pass; expected: how
     far off each pose is foreseen to be, m, by step and arm; learned: told the marks so far, says what came of them;
-    ended: whether no more keys will come."""
+    ended: whether no more keys will come; foot: the pedal, if it takes the place of keys, too."""
 
     def __init__(
         self,
@@ -55,7 +102,9 @@ class AtTheKeys:
         say: Callable[[str], None],
         learned: Callable[[list[Mark]], str],
         ended: Callable[[], bool] = lambda: False,
+        foot: Foot | None = None,
     ):
+        self.foot = foot
         self.routine, self.expected = routine, expected
         self.keys, self.idle, self.say, self.learned, self.ended = keys, idle, say, learned, ended
         self.marks: list[Mark] = []
@@ -73,11 +122,16 @@ class AtTheKeys:
         foreseen = "" if off is None else f", foreseen {off * 1e3:.1f} mm off"
         self.say(f"{arrival.side} arm, step {self.routine.title(arrival.step)}{foreseen}: is its TCP on the mark?")
         self.say(f"  {HELP}")
+        if self.foot is not None:
+            self.say(f"  {FOOT_HELP}")
+            self.foot.comes_anew()
         return True
 
     def way(self, arrival: Arrival) -> Array | None:
         """Waits for keys; those typed together are one way. Raises InputEnded if no more will come."""
         while True:
+            if self.foot is not None:
+                self.foot.look()
             self._typed += self.keys()
             way, beyond = np.zeros(3), 0
             while self._typed:

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from handfast.sessions.nudging import AtTheKeys
+from handfast.sessions.nudging import FOOT_HELP, LONG, LONGER, AtTheKeys, Foot
 from handfast.sessions.operator import InputEnded, Keys
 from support import seedling
 
@@ -29,3 +29,38 @@ def test_without_more_keys_it_does_not_wait():
     with pytest.raises(InputEnded):
         at.way(arrival)
     assert not idles
+
+
+def test_the_pedal_in_place_of_keys():
+    """A foot that held it on the way comes off first; then short, long and longer presses are steps, ways, the mark."""
+    keys = Keys(True, lambda: pedal[0], clock=lambda: now[0], letters_buy=3.0)
+    now, pedal, said, plan = [0.0], [True], [], []
+
+    def idle():
+        """The next of what the foot does: so long down or up."""
+        pedal[0], seconds = plan.pop(0)
+        now[0] += seconds
+
+    at = AtTheKeys(
+        seedling.routine_of(seedling.go("left", 0, 0, 0, 0, 0, name="go")), {}, keys.typed, idle, said.append,
+        lambda marks: "learned", foot=Foot(lambda: pedal[0], keys.press, said.append, lambda: now[0]),
+    )  # fmt: skip
+    arrival = SimpleNamespace(step=0, side="left")
+    assert at.asks(arrival)
+    assert f"  {FOOT_HELP}" in said
+    held = [(True, 0.0)]
+    # Held down on arrival, which says nothing however long; let go; a short press.
+    plan += [(True, 5.0), (False, 0.1), (True, 0.0), (False, 0.3)]
+    assert np.allclose(at.way(arrival), [0.5e-3, 0, 0])
+    assert keys.may_move()
+    # Two longer presses lead from x over X to y; then a short one.
+    plan += 2 * [*held, (False, LONG + 0.01), (False, 0.1)] + [*held, (False, 0.2)]
+    assert np.allclose(at.way(arrival), [0, 0.5e-3, 0])
+    assert "as y does" in said[-2]
+    now[0] += 10.0
+    assert not keys.may_move()
+    plan += [*held, (False, LONGER + 0.01)]
+    assert at.way(arrival) is None
+    at.done(arrival, np.zeros(5), np.ones(5))
+    assert said[-1] == "  mark 1: learned"
+    assert not plan
