@@ -13,6 +13,9 @@ from handfast.errors import FaultError, InputError
 BAUD = 250_000
 """0 % off at 16 MHz (data sheet of the ATmega640/1280/2560, table of baud rates)."""
 
+LETS_GO = 1.0
+"""A port in use is asked for again for so long, s: a program that was killed has just let go of it, or is about to."""
+
 
 class Link(Protocol):
     """Bytes out, bytes in. A lost link raises FaultError."""
@@ -46,11 +49,19 @@ class SerialLink:
         self.name = port
         self._lock = threading.Lock()
         self._errors: tuple[type[Exception], ...] = (OSError, serial.SerialException, TypeError)
+        until = wall_time() + LETS_GO
         try:
-            self._port: Any = serial.Serial(port, BAUD, timeout=0.02, write_timeout=1.0, exclusive=True)
+            while True:
+                try:
+                    self._port: Any = serial.Serial(port, BAUD, timeout=0.02, write_timeout=1.0, exclusive=True)
+                    break
+                except (OSError, serial.SerialException) as error:
+                    if not _in_use(error) or wall_time() > until:
+                        raise
+                    time.sleep(0.05)
         except (OSError, serial.SerialException, ValueError) as error:
             known = [p.device for p in _ports()]
-            busy = "lock" in str(error) or "busy" in str(error)
+            busy = _in_use(error)
             missing = not Path(port).exists()
             raise InputError(
                 f"the port is in use by another program ({error})" if busy else f"cannot be opened ({error})",
@@ -96,6 +107,10 @@ class SerialLink:
         """Close the port."""
         with contextlib.suppress(*self._errors):
             self._port.close()
+
+
+def _in_use(error: Exception) -> bool:
+    return "lock" in str(error) or "busy" in str(error)
 
 
 def _ports() -> list[Any]:

@@ -87,3 +87,4 @@ def keep(port: int, told: int) -> None:
 
 if __name__ == "__main__":
     keep(int(sys.argv[1]), int(sys.argv[2]))
+    os._exit(0)  # at once: the port is not free before
