@@ -39,7 +39,7 @@ class StandBy:
         try:
             os.set_blocking(self._ours, False)
             self._process = subprocess.Popen(
-                [sys.executable, "-m", __name__, str(port), str(theirs)], pass_fds=(port, theirs),
+                [sys.executable, "-P", "-m", __name__, str(port), str(theirs)], pass_fds=(port, theirs),
                 stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
             )  # fmt: skip
         except BaseException:

@@ -248,8 +248,8 @@ def _nudge(given: Namespace, desk: work.Desk, path: Path) -> int:
     print(f"{path}: learned from {counted(len(given.nudge), 'nudge')} after {done.run}; corrected anew")
     was, now = (f"{1e3 * median(x):.1f} mm (worst {1e3 * max(x):.1f})" for x in (done.before, done.after))
     print(f"  expected miss of its poses: {was} before, {now} now")
-    for (step, side), size in done.beside.items():
-        print(f"  step {step + 1} of the {side} arm: {size * 1e3:.1f} mm that no figure explains stand beside its pose")
+    for line in done.beside_words():
+        print(f"  {line}")
     print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}")
     print("  next: handfast run " + path.stem + "; handfast calibrate --undo takes all of it back")
     return 0

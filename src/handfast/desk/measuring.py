@@ -338,6 +338,10 @@ def _reexpress_all(desk: Desk, but: tuple[Path, ...] = ()) -> list[Path]:
     return [path for path in desk.folder.routine_files() if path not in but and reexpress(path, desk.bench, new)]
 
 
+MUCH = 5e-3
+"""More of a nudge than this, m, is not left by play, sag and offsets (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Nudged:
     """What nudges did: expected miss of every pose before and after, m, and where everything was written.
@@ -352,6 +356,14 @@ class Nudged:
     batch: str
     beside: dict[tuple[int, Side], float]
     run: str = ""
+
+    def beside_words(self) -> list[str]:
+        """What stands beside poses, in lines; of much of it, what to look at."""
+        return [
+            f"step {step + 1} of the {side} arm: {size * 1e3:.1f} mm that no figure explains stand beside its pose"
+            + (": see that nothing has slipped, and that it was this pose's mark" if size > MUCH else "")
+            for (step, side), size in self.beside.items()
+        ]
 
 
 def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:

@@ -40,10 +40,14 @@ class NudgedRun:
         return self._at
 
     def _would(self, marks: list[Mark]) -> str:
-        from handfast.desk.measuring import marks_foreseen
+        from handfast.desk.measuring import MUCH, marks_foreseen
 
         done = marks_foreseen(self._desk, self._path, self._motion, marks)
-        return f"its poses were foreseen {_middle(done.before)} off, and with this {_middle(done.after)}"
+        words = f"its poses were foreseen {_middle(done.before)} off, and with this {_middle(done.after)}"
+        left = done.beside[marks[-1].step, marks[-1].side]
+        if left > MUCH:
+            words += f"; {left * 1e3:.1f} mm no figure explains: see that nothing slipped, and that this is its mark"
+        return words
 
     def learn(self) -> list[str]:
         """Write what the marks taught, and say it in lines; none, if there was no mark."""
@@ -58,6 +62,7 @@ class NudgedRun:
         return [
             f"{self._path}: learned from {many} and corrected anew",
             f"foreseen miss of its poses: {_middle(done.before)} before, {_middle(done.after)} now",
+            *done.beside_words(),
             f"readings in {done.readings_file}; figures in measured.toml, batch {done.batch}",
             f"next: handfast run {name}; handfast calibrate --undo takes all of it back",
         ]

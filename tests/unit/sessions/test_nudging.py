@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from handfast.desk.measuring import Nudged
 from handfast.sessions.nudging import FOOT_HELP, LONG, LONGER, AtTheKeys, Foot
 from handfast.sessions.operator import InputEnded, Keys
 from support import seedling
@@ -64,3 +66,12 @@ def test_the_pedal_in_place_of_keys():
     at.done(arrival, np.zeros(5), np.ones(5))
     assert said[-1] == "  mark 1: learned"
     assert not plan
+
+
+def test_what_no_figure_explains_is_told():
+    """Every remainder beside its pose; with much of it, what to look at."""
+    done = Nudged([1e-3], [1e-3], Path("x"), "b", {(2, "left"): 12e-3, (4, "right"): 0.6e-3})
+    much, little = done.beside_words()
+    assert much.startswith("step 3 of the left arm: 12.0 mm that no figure explains")
+    assert "slipped" in much
+    assert little == "step 5 of the right arm: 0.6 mm that no figure explains stand beside its pose"
