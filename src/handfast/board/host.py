@@ -429,6 +429,10 @@ class HostBoard:
         """Where each channel shall be at a board time (not wrapping); refusals come later, in `refusals`."""
         self._send("target", at_us=at_us & 0xFFFFFFFF, pulse=pulses)
 
+    def pedal_changes(self) -> list[tuple[float, bool]]:
+        """When the pedal went down (True) or up, s of board time, as far back as events are kept."""
+        return [(event.at * 1e-6, bool(event.value)) for event in list(self.events) if event.kind == "pedal"]
+
     def now_us(self) -> int:
         """Board time now, µs: by the clock, held between what the newest status allows."""
         status = self.known()

@@ -100,7 +100,7 @@ def run(given: Namespace) -> int:
         operator = keys if port is not None else Always(keys.quits)
         nudges = None
         if given.nudge:
-            foot = Foot(lambda: found.board.known().pedal, keys.press, _say) if port is not None else None
+            foot = Foot(found.board.pedal_changes, keys.press, _say) if port is not None else None
             nudges = NudgedRun(desk, path, ready.motion, keys.typed, _say, keys.ended, foot)
         marks.of = nudges
         played = run_on_board(desk, found, ready, operator, given.repeat, _liner(), _say, nudges)

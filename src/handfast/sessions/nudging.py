@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -41,34 +40,35 @@ FOOT_HELP = (
 
 
 class Foot:
-    """The pedal in place of keys, while arms wait at a mark. down: whether it is; press: presses a key for it; say:
-    tells the maker. A foot that held it down on the way to the mark has to come off it first."""
+    """The pedal in place of keys, while arms wait at a mark. changes: when it went down (True) or up, s of any one
+    clock, all that are known; press: presses a key for it; say: tells the maker.
+
+    Like keys, it is heard while arms move, too. A foot that held it down on the way to the mark comes off it first.
+    """
 
     def __init__(
-        self,
-        down: Callable[[], bool],
-        press: Callable[[str], None],
-        say: Callable[[str], None],
-        clock: Callable[[], float] = time.monotonic,
+        self, changes: Callable[[], list[tuple[float, bool]]], press: Callable[[str], None], say: Callable[[str], None]
     ):
-        self._down, self._press, self._say, self._clock = down, press, say, clock
+        self._changes, self._press, self._say = changes, press, say
         self._ways, self._way = list(WAYS), 0
+        self._heard = float("-inf")
         self._since: float | None = None
-        self._off = False
 
     def comes_anew(self) -> None:
-        """Arms have come to another mark."""
-        self._since, self._off = None, False
+        """Arms have come to another mark: what was pressed before was not meant for it."""
+        self._heard = max([self._heard, *(at for at, _ in self._changes())])
+        self._since = None
 
     def look(self) -> None:
-        """See what it does; what a press meant is known when it ends."""
-        down, now = self._down(), self._clock()
-        if not self._off:
-            self._off = not down
-        elif down:
-            self._since = now if self._since is None else self._since
-        elif self._since is not None:
-            held, self._since = now - self._since, None
+        """Take in what it did; what a press meant is known when it ends."""
+        for at, down in [change for change in self._changes() if change[0] > self._heard]:
+            self._heard = at
+            if down:
+                self._since = at
+                continue
+            held, self._since = None if self._since is None else at - self._since, None
+            if held is None:
+                continue
             if held >= LONGER:
                 self._press("\n")
             elif held >= LONG:

@@ -35,37 +35,42 @@ def test_without_more_keys_it_does_not_wait():
 
 def test_the_pedal_in_place_of_keys():
     """A foot that held it on the way comes off first; then short, long and longer presses are steps, ways, the mark."""
-    keys = Keys(True, lambda: pedal[0], clock=lambda: now[0], letters_buy=3.0)
-    now, pedal, said, plan = [0.0], [True], [], []
+    keys, said = Keys(True, lambda: False, clock=lambda: now, letters_buy=3.0), []
+    now, changes = 0.0, [(0.5, True)]
 
-    def idle():
-        """The next of what the foot does: so long down or up."""
-        pedal[0], seconds = plan.pop(0)
-        now[0] += seconds
+    def presses(*lengths):
+        """One after the other, 0.2 s between them."""
+        for length in lengths:
+            begun = changes[-1][0] + 0.2
+            changes.extend([(begun, True), (begun + length, False)])
 
     at = AtTheKeys(
-        seedling.routine_of(seedling.go("left", 0, 0, 0, 0, 0, name="go")), {}, keys.typed, idle, said.append,
-        lambda marks: "learned", foot=Foot(lambda: pedal[0], keys.press, said.append, lambda: now[0]),
+        seedling.routine_of(seedling.go("left", 0, 0, 0, 0, 0, name="go")), {}, keys.typed, lambda: None, said.append,
+        lambda marks: "learned", keys.ended, Foot(lambda: changes, keys.press, said.append),
     )  # fmt: skip
     arrival = SimpleNamespace(step=0, side="left")
     assert at.asks(arrival)
     assert f"  {FOOT_HELP}" in said
-    held = [(True, 0.0)]
-    # Held down on arrival, which says nothing however long; let go; a short press.
-    plan += [(True, 5.0), (False, 0.1), (True, 0.0), (False, 0.3)]
+    changes.append((5.0, False))  # held down on the way, which says nothing however long
+    presses(0.3)
     assert np.allclose(at.way(arrival), [0.5e-3, 0, 0])
     assert keys.may_move()
-    # Two longer presses lead from x over X to y; then a short one.
-    plan += 2 * [*held, (False, LONG + 0.01), (False, 0.1)] + [*held, (False, 0.2)]
-    assert np.allclose(at.way(arrival), [0, 0.5e-3, 0])
+    # Two longer presses lead from x over X to y; then two short ones, heard while arms moved.
+    presses(LONG + 0.01, LONG + 0.01, 0.2, 0.1)
+    assert np.allclose(at.way(arrival), [0, 1.0e-3, 0])
     assert "as y does" in said[-2]
-    now[0] += 10.0
+    now = 10.0
     assert not keys.may_move()
-    plan += [*held, (False, LONGER + 0.01)]
+    presses(LONGER + 0.01)
     assert at.way(arrival) is None
+    assert keys.may_move()
     at.done(arrival, np.zeros(5), np.ones(5))
     assert said[-1] == "  mark 1: learned"
-    assert not plan
+    # At the next mark it goes on with the same way; what was pressed in between was not meant for it.
+    presses(0.1)
+    assert at.asks(arrival)
+    presses(0.1)
+    assert np.allclose(at.way(arrival), [0, 0.5e-3, 0])
 
 
 def test_what_no_figure_explains_is_told():
