@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
+import statistics
 import time
 
 import numpy as np
@@ -227,6 +229,12 @@ def test_keys_at_a_board_in_memory(bench):
     assert "left out, and all others" in said
     assert "learned from 1 mark and corrected anew" in out
     assert len(read_readings(bench.root / "readings" / "nudges.toml", read_bench(bench)).landings) == 1
+    # What is foreseen with the mark is what the answers foresee of corrected runs from now on, and no worse for it.
+    before, after = (float(v) for v in re.findall(r"foreseen miss of its poses: (\S+) mm.* before, (\S+) mm", out)[0])
+    told = json.loads(handfast("check", "pass-pot", "--json", cwd=bench.root).stdout)["routines"][0]["landings"]
+    now = statistics.median(row["corrected"]["expected_mm"] for row in told)
+    assert after == pytest.approx(now, abs=0.06)
+    assert after < before + 0.2
     done = handfast("calibrate", "--undo", cwd=bench.root)
     assert done.returncode == 0, done.stderr
 

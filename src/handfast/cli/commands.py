@@ -247,7 +247,7 @@ def _nudge(given: Namespace, desk: work.Desk, path: Path) -> int:
         return 0
     print(f"{path}: learned from {counted(len(given.nudge), 'nudge')} after {done.run}; corrected anew")
     was, now = (f"{1e3 * median(x):.1f} mm (worst {1e3 * max(x):.1f})" for x in (done.before, done.after))
-    print(f"  expected miss of its poses: {was} before, {now} now")
+    print(f"  expected miss of its poses, played corrected: {was} before, {now} now")
     for line in done.beside_words():
         print(f"  {line}")
     print(f"  readings in {done.readings_file}; figures in measured.toml, batch {done.batch}")

@@ -390,7 +390,7 @@ def nudge(desk: Desk, path: Path, texts: list[str]) -> Nudged:
     nudges = {(n.step, n.side): n for n in (parse_nudge(text, routine) for text in texts)}
     reads = {place: reading_of(n, routine, run, desk.bench.arm(n.side)) for place, n in nudges.items()}
     said = f"run {number}: {routine.name}, {way}, on {board}, {started.replace('T', ' ')[:16]}"
-    return replace(_learned(desk, path, reads, _expected(desk, path), [*nudges.values()]), run=said)
+    return replace(_learned(desk, path, reads, [*foreseen(desk, path).values()], [*nudges.values()]), run=said)
 
 
 def learn_marks(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nudged:
@@ -405,7 +405,7 @@ def learn_marks(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nu
         load = float(motion.loads[samples[mark.step, mark.side], SIDES.index(mark.side)])
         assert said is not None
         reads[mark.step, mark.side] = reading_on_mark(said, mark.side, mark.feedback, mark.moved, load)
-    return _learned(desk, path, reads, list(foreseen(desk, path).values()))
+    return _learned(desk, path, reads, [*foreseen(desk, path).values()])
 
 
 def marks_foreseen(desk: Desk, path: Path, motion: Motion, marks: list[Mark]) -> Nudged:
@@ -474,7 +474,7 @@ def _learned(
     correct(fresh, path, read_routine(path, fresh.bench))
     batches.keep(desk.folder, batch, kept)
     beside = {place: float(np.linalg.norm(way)) for place, way in over.items()}
-    return Nudged(before, _expected(fresh, path), file, batch, beside)
+    return Nudged(before, [*foreseen(fresh, path).values()], file, batch, beside)
 
 
 def _in_design(desk: Desk, read: LandingRead) -> LandingRead:
@@ -494,16 +494,3 @@ def _in_design(desk: Desk, read: LandingRead) -> LandingRead:
         return tuple(float(angle_of(joint, counts)) for joint, counts in zip(plain, shown, strict=True))
 
     return dataclasses.replace(read, taught=again(read.taught), feedback=again(read.feedback))
-
-
-def _expected(desk: Desk, path: Path) -> list[float]:
-    """Expected miss of every pose of a routine as it would be played now, m."""
-    from handfast.landing.predict import land
-    from handfast.mechanics.model import model_of
-    from handfast.motion.plan import plan
-    from handfast.motion.taught_poses import taught_poses
-    from handfast.routine.file import read_routine
-
-    model = model_of(desk.bench)
-    motion = plan(model, read_routine(path, desk.bench))
-    return [x.expected for x in land(model, taught_poses(model, motion), "trimmed", desk.measured) if not x.row]
