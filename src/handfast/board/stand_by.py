@@ -3,8 +3,8 @@
 The program's own heartbeat comes from a thread, and a thread of a busy program on a small computer now and then waits
 for longer than the link timeout (0.27 s was seen with four busy programs on two cores). The link is not lost then, and
 somebody who teaches limp arms should not be thrown out. So this process, which does nothing else, fills in, always
-without permission: what moves stops gently and waits, since nobody knows whether it is still wanted. After less than a
-second it gives up, and the board stops of itself. It ends with the program.
+without permission: what moves stops gently and waits, since nobody knows whether it is still wanted. After a second and
+a half it gives up, and the board stops of itself. It ends with the program.
 """
 
 from __future__ import annotations
@@ -20,9 +20,12 @@ import time
 from handfast.board.codec import encode
 
 STRIDE = 8
-"""The program leaves so many sequence numbers from one of its frames to the next; those between are for filling in."""
+"""The program goes on by so many sequence numbers from one of its frames to the next; those between are for filling in.
 
-LATE, PACE, ENDS = 0.13, 0.1, 0.75
+Where they do not last, the numbers of its next frame or two are taken: these are then dropped as old, and come again.
+"""
+
+LATE, PACE, ENDS = 0.13, 0.1, 1.5
 """A heartbeat that is so late, s, is filled in for, then every so often, s, until the last one is so old, s."""
 
 _TOLD = struct.Struct("BB")
@@ -78,7 +81,7 @@ def keep(port: int, told: int) -> None:
             last, filled = frames[-1][0], 0
             if any(heartbeat for _, heartbeat in frames):
                 beaten, due = now, now + LATE
-        if due <= now < beaten + ENDS and filled < STRIDE - 1:
+        if due <= now < beaten + ENDS and filled < 2 * STRIDE - 1:
             filled += 1
             due = now + PACE
             with contextlib.suppress(OSError):
