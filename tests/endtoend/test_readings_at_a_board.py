@@ -48,6 +48,17 @@ def tip(bench):
     return np.array(line.split()[1:4], dtype=float)
 
 
+def settled(bench):
+    """Wait until the left TCP has stood for 1.5 s: what is said of where it stands has been said by then."""
+    last, since, end = tip(bench), time.monotonic(), time.monotonic() + 60.0
+    while time.monotonic() - since < 1.5:
+        assert time.monotonic() < end
+        time.sleep(0.05)
+        now = tip(bench)
+        if np.linalg.norm(now - last) > 1.0:
+            last, since = now, time.monotonic()
+
+
 class Session:
     """A session of taking readings at a simulated board, with somebody at its keyboard."""
 
@@ -137,9 +148,11 @@ def test_a_link_rocked_onto_a_stop_that_stays(bench):
         away(bench, "-", "-", 25, "-", "-")
         led(bench, "left", "-", "-", 45, "-", "-")
         session.wait("came from the same side as before")
+        settled(bench)
         session.played.lines.clear()
         led(bench, "left", "-", "-", 80, "-", "-")
         session.wait("came from the same side as before")
+        settled(bench)
         session.played.lines.clear()
         led(bench, "left", "-", "-", 65, "-", "-")
         session.wait("degrees from the stop")

@@ -26,6 +26,8 @@ BEAT = 0.05
 """Time between two heartbeats, s."""
 ANSWER = 0.5
 """How long an answer may take, s; then the request is sent again, twice at most."""
+START = 2.0
+"""How long servo power waits for the process that stands by, s; where it does not come, it goes without."""
 BOOT = 4.0
 """How long a board may take to answer after the port was opened, s: some reset and wait in a boot loader."""
 
@@ -397,6 +399,8 @@ class HostBoard:
 
     def power_on(self) -> None:
         """Relay on; returns when the board is live. Raises BoardStopped if it will not be."""
+        if self._stand_by is not None:
+            self._stand_by.ready(START)
         self.ask("power", on=1)
         self.wait(lambda: self.known().state in ("live", "stopped"), 7.0)
         self.check_live()

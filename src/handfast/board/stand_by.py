@@ -43,13 +43,18 @@ class StandBy:
             os.set_blocking(self._ours, False)
             self._process = subprocess.Popen(
                 [sys.executable, "-P", "-m", __name__, str(port), str(theirs)], pass_fds=(port, theirs),
-                stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+                stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, start_new_session=True,
             )  # fmt: skip
         except BaseException:
             os.close(self._ours)
             raise
         finally:
             os.close(theirs)
+
+    def ready(self, seconds: float) -> bool:
+        """Wait until it is there, at most so long, s; whether it is."""
+        assert self._process.stdout is not None
+        return bool(select.select([self._process.stdout], [], [], seconds)[0])
 
     def tell(self, sequence: int, heartbeat: bool) -> None:
         """A frame went out."""
@@ -64,6 +69,8 @@ class StandBy:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+        assert self._process.stdout is not None
+        self._process.stdout.close()
 
 
 def keep(port: int, told: int) -> None:
@@ -89,5 +96,6 @@ def keep(port: int, told: int) -> None:
 
 
 if __name__ == "__main__":
+    os.write(1, b".")
     keep(int(sys.argv[1]), int(sys.argv[2]))
     os._exit(0)  # at once: the port is not free before

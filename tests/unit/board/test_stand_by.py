@@ -81,6 +81,7 @@ def test_it_ends_with_the_program():
     port, sends = os.pipe()
     stand_by = StandBy(sends)
     os.close(sends)
+    assert stand_by.ready(20.0)
     stand_by.tell(0, True)
     first = os.read(port, 64)  # waits until it comes
     stand_by.close()
