@@ -339,7 +339,7 @@ def _reexpress_all(desk: Desk, but: tuple[Path, ...] = ()) -> list[Path]:
 
 
 MUCH = 5e-3
-"""More of a nudge than this, m, is not left by play, sag and offsets (common practice, no source)."""
+"""More than this of a nudge, m, that no figure explains is a reason to look at the arm (our own choice, no source)."""
 
 
 @dataclass(frozen=True)
